@@ -1,0 +1,246 @@
+"""
+What is known about a row: facts, one bit each, in one int64 column of every table.
+
+A fact says what was seen ("no notch found", "nobody documented the breathing"); it does not judge. Judging is
+the work of the rules in the catalogue, which are predicates over facts and numbers. Bits 0 to 47 belong to
+hemoidx and are only ever added to; bits 48 to 62 are free for users.
+
+Facts pass upward, from beats to windows and to the recording, each by its own declared rule:
+
+``any``
+    set above when any row below has it;
+``fraction``
+    set above when at least the declared fraction of the rows below has it;
+``all``
+    set above when there are rows below and every one has it;
+``own``
+    never passed on: the row above finds out for itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hemoidx.errors import InputError
+
+FIRST_USER_BIT = 48
+LAST_USER_BIT = 62
+UPWARD = ("any", "fraction", "all", "own")
+
+Int64Array = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """
+    One thing that can be true of a row.
+
+    Attributes
+    ----------
+    name : str
+        Word used in rules and files.
+    bit : int
+        Place in the mask, 0 to 62; never reused.
+    meaning : str
+        What it says, in words that fit behind "because".
+    upward : str
+        How it passes from the rows below to the row above: any, fraction, all or own.
+    fraction : float
+        For ``fraction``: the least share of the rows below that sets it above.
+    """
+
+    name: str
+    bit: int
+    meaning: str
+    upward: str = "any"
+    fraction: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.name.isidentifier():
+            raise InputError(f"fact name {self.name!r}: need a plain word of letters, digits and underscores")
+        if not 0 <= self.bit <= LAST_USER_BIT:
+            raise InputError(f"fact {self.name}: bit must lie between 0 and {LAST_USER_BIT}, got {self.bit}")
+        if self.upward not in UPWARD:
+            raise InputError(
+                f"fact {self.name}: upward must be one of {', '.join(UPWARD)}, got {self.upward!r}"
+            )
+        if self.upward == "fraction" and not 0 < self.fraction <= 1:
+            raise InputError(f"fact {self.name}: fraction must lie above 0 and up to 1, got {self.fraction}")
+
+
+# Fractions are common practice without a source: a tenth of the beats is where a rhythm is called
+# irregular or ectopic in a window, a half is where a fault dominates it.
+FACTS: tuple[Fact, ...] = (
+    Fact("irregular_rhythm", 0, "the rhythm is irregular", "fraction", 0.1),
+    Fact("ectopic", 1, "there is an ectopic beat", "any"),
+    Fact("alternating", 2, "strong and weak beats alternate", "fraction", 0.5),
+    Fact("uncalibrated", 3, "the channel has no calibration", "any"),
+    Fact("saturated", 4, "the recorder clipped the wave at its rail", "any"),
+    Fact("gap_inside", 5, "samples are missing", "any"),
+    Fact("no_notch", 6, "no dicrotic notch was found", "all"),
+    Fact("low_quality", 7, "the wave is too disturbed to be believed", "fraction", 0.5),
+    Fact("weak_pulse", 8, "the pulse is weak beside its neighbours", "fraction", 0.1),
+    Fact("near_event", 9, "an event such as a flush or a movement touches it", "any"),
+    Fact("edited_by_hand", 10, "it was edited by hand", "any"),
+    Fact("sampling_rate_low", 11, "the sampling rate is below 100 Hz", "any"),
+    Fact("coarse_steps", 12, "the steps of the recorder are coarse beside the pulse", "any"),
+    Fact("implausible_level", 13, "the pressures lie outside the plausible range", "fraction", 0.5),
+    Fact("end_unknown", 14, "the beat does not run to a next beat", "own"),
+    Fact("inverted", 15, "the wave is upside down", "any"),
+    Fact("too_few_beats", 16, "there are too few usable beats", "own"),
+    Fact("too_little_valid_time", 17, "too little of the time is covered by usable beats", "own"),
+    Fact("site_undocumented", 18, "nobody documented the site of the cannula", "own"),
+    Fact("breathing_undocumented", 19, "nobody documented the breathing", "own"),
+    Fact("zero_not_seen", 20, "the recording shows no zeroing", "own"),
+    Fact("flush_not_seen", 21, "the recording shows no fast flush", "own"),
+    Fact("line_unknown", 22, "the dynamic response of the line is unknown", "own"),
+)
+
+BIT: dict[str, int] = {fact.name: fact.bit for fact in FACTS}
+UNDOCUMENTED: tuple[str, ...] = (
+    "site_undocumented",
+    "breathing_undocumented",
+    "zero_not_seen",
+    "flush_not_seen",
+    "line_unknown",
+)
+"""Facts that form the level of their own 'undocumented': reported once for a recording, never on rows."""
+
+
+def mask(*names: str, facts: Iterable[Fact] = FACTS) -> int:
+    """
+    Mask with the bits of the named facts.
+
+    Raises
+    ------
+    InputError
+        If a name is unknown.
+
+    Examples
+    --------
+    >>> mask("irregular_rhythm", "alternating")
+    5
+    """
+    bits = {fact.name: fact.bit for fact in facts}
+    unknown = [name for name in names if name not in bits]
+    if unknown:
+        raise InputError(f"unknown fact {', '.join(unknown)}: known are {', '.join(bits)}")
+    return sum(1 << bit for bit in {bits[name] for name in names})
+
+
+def names(value: int, facts: Iterable[Fact] = FACTS) -> list[str]:
+    """
+    Names of the facts in a mask, by bit; a bit without a name is called ``bit_<n>``.
+
+    Examples
+    --------
+    >>> names(5)
+    ['irregular_rhythm', 'alternating']
+    """
+    by_bit = {fact.bit: fact.name for fact in facts}
+    value = int(value)
+    return [by_bit.get(bit, f"bit_{bit}") for bit in range(LAST_USER_BIT + 1) if value >> bit & 1]
+
+
+def meanings(value: int, facts: Iterable[Fact] = FACTS) -> list[str]:
+    """Meanings, in words, of the facts in a mask."""
+    by_name = {fact.name: fact.meaning for fact in facts}
+    return [by_name.get(name, name) for name in names(value, facts)]
+
+
+def pass_upward(
+    values: Int64Array, group: Int64Array, n_groups: int, facts: Iterable[Fact] = FACTS
+) -> Int64Array:
+    """
+    Pass facts from rows to the groups that hold them, each by its own rule.
+
+    Parameters
+    ----------
+    values : ndarray of int64, shape (n_rows,)
+        Facts of the rows below.
+    group : ndarray of int64, shape (n_rows,)
+        Group of each row, 0 to `n_groups` - 1; a negative number leaves the row out.
+    n_groups : int
+        Number of groups.
+    facts : iterable of Fact
+        The facts and their rules.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_groups,)
+        Facts of the groups; 0 for a group without rows.
+    """
+    inside = group >= 0
+    values, group = values[inside], group[inside]
+    total = np.bincount(group, minlength=n_groups)
+    above = np.zeros(n_groups, dtype=np.int64)
+    seen = int(np.bitwise_or.reduce(values)) if values.size else 0
+    for fact in facts:
+        if fact.upward == "own" or not seen >> fact.bit & 1:
+            continue
+        count = np.bincount(group[(values >> fact.bit & 1).astype(bool)], minlength=n_groups)
+        if fact.upward == "any":
+            holds = count > 0
+        elif fact.upward == "all":
+            holds = (count > 0) & (count == total)
+        else:
+            holds = (count > 0) & (count >= fact.fraction * total)
+        above |= holds.astype(np.int64) << fact.bit
+    return above
+
+
+def cf_attributes(facts: Iterable[Fact] = FACTS) -> dict[str, Any]:
+    """
+    Describe the facts column as the CF conventions describe flag variables.
+
+    Returns
+    -------
+    dict
+        ``flag_masks`` (list of int), ``flag_meanings`` (names, blank-separated) and ``flag_descriptions``
+        (mapping of name to meaning in words).
+
+    References
+    ----------
+    NetCDF Climate and Forecast (CF) metadata conventions, section 3.5, "Flags".
+    """
+    ordered = sorted(facts, key=lambda fact: fact.bit)
+    return {
+        "flag_masks": [1 << fact.bit for fact in ordered],
+        "flag_meanings": " ".join(fact.name for fact in ordered),
+        "flag_descriptions": {fact.name: fact.meaning for fact in ordered},
+    }
+
+
+def from_cf_attributes(attributes: Mapping[str, Any], value: int) -> list[str]:
+    """Names of the facts in a mask, read with the flag attributes of a file instead of this module."""
+    names_there = str(attributes["flag_meanings"]).split()
+    masks = [int(m) for m in attributes["flag_masks"]]
+    return [name for name, m in zip(names_there, masks, strict=True) if int(value) & m]
+
+
+def with_user_facts(extra: Iterable[Fact]) -> tuple[Fact, ...]:
+    """
+    Our facts and a user's, checked.
+
+    Raises
+    ------
+    InputError
+        If a user's fact takes one of our bits or names, or one twice.
+    """
+    together = list(FACTS)
+    taken = {fact.name: fact.bit for fact in FACTS}
+    for fact in extra:
+        if not FIRST_USER_BIT <= fact.bit <= LAST_USER_BIT:
+            raise InputError(
+                f"fact {fact.name}: bits {FIRST_USER_BIT} to {LAST_USER_BIT} are for users, got {fact.bit}"
+            )
+        if fact.name in taken or fact.bit in taken.values():
+            raise InputError(f"fact {fact.name}: its name or bit {fact.bit} is already taken")
+        taken[fact.name] = fact.bit
+        together.append(fact)
+    return tuple(together)
