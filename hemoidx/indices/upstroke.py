@@ -1,0 +1,55 @@
+"""The upstroke: how fast pressure rises."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
+
+
+def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> Float:
+    """
+    Steepest rise of arterial pressure in each beat.
+
+    Parameters
+    ----------
+    pressure : ndarray, shape (n_samples,)
+        Arterial pressure, evenly sampled [mmHg].
+    steepest : array_like, shape (n_beats,)
+        Position of the steepest rise [samples].
+    fs : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        Maximum of dP/dt [mmHg/s]. NaN where the landmark is unknown or samples are missing.
+
+    Notes
+    -----
+    First derivative of a fourth-order polynomial fitted over about 56 ms (7 samples at 125 Hz, 15 at
+    250 Hz; at 60 Hz five samples span 67 ms), so the bandwidth is one of time and not of samples:
+    about 95 % of a 13 Hz component passes. The largest value within 24 ms of the landmark is
+    interpolated by a parabola. Depends on the sampling rate, the measuring line and loading; a line
+    with a natural frequency below 40 Hz changes it by more than 10 %.
+
+    References
+    ----------
+    .. [1] Savitzky A, Golay MJE. Anal Chem 1964;36:1627-1639 (the derivative filter).
+    """
+    half = derivative_half_width(fs)
+    reach = max(1, round(0.024 * fs))
+    index, known = nearest(steepest)
+    window = around(pressure, index, half + reach, half + reach)
+    views = np.lib.stride_tricks.sliding_window_view(window, 2 * half + 1, axis=1)
+    slope = views @ polynomial_kernel(half, 4, 1)
+    safe = np.where(np.isfinite(slope), slope, -np.inf)
+    best = np.argmax(safe, axis=1)
+    inner = np.clip(best, 1, slope.shape[1] - 2)
+    row = np.arange(slope.shape[0])
+    left, middle, right = slope[row, inner - 1], slope[row, inner], slope[row, inner + 1]
+    shift = vertex(left, middle, right)
+    peak = middle - 0.25 * (left - right) * shift
+    value = np.where(best == inner, peak, slope[row, best])
+    return np.where(known & np.isfinite(slope).all(axis=1), value * fs, np.nan)
