@@ -7,14 +7,19 @@ hemoidx and are only ever added to; bits 48 to 62 are free for users.
 
 Facts pass upward, from beats to windows and to the recording, each by its own declared rule:
 
-``any``
+``"any"``
     set above when any row below has it;
-``fraction``
-    set above when at least the declared fraction of the rows below has it;
-``all``
+a number between 0 and 1
+    set above when at least this fraction of the rows below has it;
+``"all"``
     set above when there are rows below and every one has it;
-``own``
+``"own"``
     never passed on: the row above finds out for itself.
+
+A fact that makes rules reject a value passes to windows by a fraction of 0.2, the complement of the 80 % of
+valid time that a window needs (our convention): a window is not thrown away for one bad beat, which its mean
+leaves out anyway. To the recording, whose medians also come from usable beats only, it passes when all have
+it.
 """
 
 from __future__ import annotations
@@ -30,9 +35,9 @@ from hemoidx.errors import InputError
 
 FIRST_USER_BIT = 48
 LAST_USER_BIT = 62
-UPWARD = ("any", "fraction", "all", "own")
 
 Int64Array = NDArray[np.int64]
+Passing = str | float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,53 +50,78 @@ class Fact:
     name : str
         Word used in rules and files.
     bit : int
-        Place in the mask, 0 to 62; never reused.
+        Place in the mask, 0 to 62; never reused. Users take 48 to 62.
     meaning : str
         What it says, in words that fit behind "because".
-    upward : str
-        How it passes from the rows below to the row above: any, fraction, all or own.
-    fraction : float
-        For ``fraction``: the least share of the rows below that sets it above.
+    upward : str or float
+        How it passes from beats to breaths and windows: "any", "all", "own", or the least fraction of the
+        rows below that sets it above.
+    to_record : str or float, optional
+        How it passes from beats to the recording, where that differs.
+
+    Raises
+    ------
+    InputError
+        If one of these cannot be.
     """
 
     name: str
     bit: int
     meaning: str
-    upward: str = "any"
-    fraction: float = 0.0
+    upward: Passing = "any"
+    to_record: Passing | None = None
 
     def __post_init__(self) -> None:
         if not self.name.isidentifier():
             raise InputError(f"fact name {self.name!r}: need a plain word of letters, digits and underscores")
         if not 0 <= self.bit <= LAST_USER_BIT:
             raise InputError(f"fact {self.name}: bit must lie between 0 and {LAST_USER_BIT}, got {self.bit}")
-        if self.upward not in UPWARD:
-            raise InputError(
-                f"fact {self.name}: upward must be one of {', '.join(UPWARD)}, got {self.upward!r}"
-            )
-        if self.upward == "fraction" and not 0 < self.fraction <= 1:
-            raise InputError(f"fact {self.name}: fraction must lie above 0 and up to 1, got {self.fraction}")
+        for rule in (self.upward, self.passing("record")):
+            known = rule in ("any", "all", "own") if isinstance(rule, str) else 0 < rule <= 1
+            if not known:
+                raise InputError(
+                    f"fact {self.name}: must pass upward by any, all, own or a fraction above 0 and up to 1, "
+                    f"got {rule!r}"
+                )
+
+    def passing(self, table: str) -> Passing:
+        """Rule by which it reaches a table from the beats."""
+        return self.to_record if table == "record" and self.to_record is not None else self.upward
+
+    def words(self, table: str = "beats") -> str:
+        """
+        Meaning in words, with how many beats it takes where it has passed upward.
+
+        Examples
+        --------
+        >>> Fact("saturated", 4, "the recorder clipped the wave", 0.2).words("windows")
+        'the recorder clipped the wave (at least 20 % of the beats)'
+        """
+        rule = self.passing(table)
+        if table == "beats" or rule == "own":
+            return self.meaning
+        if isinstance(rule, str):
+            return f"{self.meaning} ({'every beat' if rule == 'all' else 'at least one beat'})"
+        return f"{self.meaning} (at least {100 * rule:g} % of the beats)"
 
 
-# Fractions are common practice without a source: a tenth of the beats is where a rhythm is called
-# irregular or ectopic in a window, a half is where a fault dominates it.
 FACTS: tuple[Fact, ...] = (
-    Fact("irregular_rhythm", 0, "the rhythm is irregular", "fraction", 0.1),
+    Fact("irregular_rhythm", 0, "the rhythm is irregular", 0.2),
     Fact("ectopic", 1, "there is an ectopic beat", "any"),
-    Fact("alternating", 2, "strong and weak beats alternate", "fraction", 0.5),
-    Fact("uncalibrated", 3, "the channel has no calibration", "any"),
-    Fact("saturated", 4, "the recorder clipped the wave at its rail", "any"),
-    Fact("gap_inside", 5, "samples are missing", "any"),
-    Fact("no_notch", 6, "no dicrotic notch was found", "all"),
-    Fact("low_quality", 7, "the wave is too disturbed to be believed", "fraction", 0.5),
-    Fact("weak_pulse", 8, "the pulse is weak beside its neighbours", "fraction", 0.1),
-    Fact("near_event", 9, "an event such as a flush or a movement touches it", "any"),
+    Fact("alternating", 2, "strong and weak beats alternate", 0.5),
+    Fact("uncalibrated", 3, "the channel has no calibration", 0.2, "all"),
+    Fact("saturated", 4, "the recorder clipped the wave at its rail", 0.2, "all"),
+    Fact("gap_inside", 5, "samples are missing", 0.2, "all"),
+    Fact("no_notch", 6, "no dicrotic notch was found", 0.5),
+    Fact("low_quality", 7, "the wave is too disturbed to be believed", 0.2, "all"),
+    Fact("weak_pulse", 8, "the pulse is weak beside its neighbours", 0.2),
+    Fact("near_event", 9, "an event such as a flush or a movement touches it", "any", 0.2),
     Fact("edited_by_hand", 10, "it was edited by hand", "any"),
     Fact("sampling_rate_low", 11, "the sampling rate is below 100 Hz", "any"),
-    Fact("coarse_steps", 12, "the steps of the recorder are coarse beside the pulse", "any"),
-    Fact("implausible_level", 13, "the pressures lie outside the plausible range", "fraction", 0.5),
+    Fact("coarse_steps", 12, "the steps of the recorder are coarse beside the pulse", 0.2),
+    Fact("implausible_level", 13, "the pressures lie outside the plausible range", 0.2),
     Fact("end_unknown", 14, "the beat does not run to a next beat", "own"),
-    Fact("inverted", 15, "the wave is upside down", "any"),
+    Fact("inverted", 15, "the wave is upside down", 0.2),
     Fact("too_few_beats", 16, "there are too few usable beats", "own"),
     Fact("too_little_valid_time", 17, "too little of the time is covered by usable beats", "own"),
     Fact("site_undocumented", 18, "nobody documented the site of the cannula", "own"),
@@ -147,33 +177,33 @@ def names(value: int, facts: Iterable[Fact] = FACTS) -> list[str]:
     return [by_bit.get(bit, f"bit_{bit}") for bit in range(LAST_USER_BIT + 1) if value >> bit & 1]
 
 
-def meanings(value: int, facts: Iterable[Fact] = FACTS) -> list[str]:
-    """Meanings, in words, of the facts in a mask."""
-    by_name = {fact.name: fact.meaning for fact in facts}
-    return [by_name.get(name, name) for name in names(value, facts)]
-
-
 def pass_upward(
-    values: Int64Array, group: Int64Array, n_groups: int, facts: Iterable[Fact] = FACTS
+    values: Int64Array,
+    group: NDArray[np.intp],
+    n_groups: int,
+    table: str = "windows",
+    facts: Iterable[Fact] = FACTS,
 ) -> Int64Array:
     """
-    Pass facts from rows to the groups that hold them, each by its own rule.
+    Pass facts from beats to the rows that hold them, each by its own rule.
 
     Parameters
     ----------
-    values : ndarray of int64, shape (n_rows,)
-        Facts of the rows below.
-    group : ndarray of int64, shape (n_rows,)
-        Group of each row, 0 to `n_groups` - 1; a negative number leaves the row out.
+    values : ndarray of int64, shape (n_beats,)
+        Facts of the beats.
+    group : ndarray of int, shape (n_beats,)
+        Row above of each beat, 0 to `n_groups` - 1; a negative number leaves the beat out.
     n_groups : int
-        Number of groups.
+        Number of rows above.
+    table : str
+        Table of the rows above; "record" has passing rules of its own.
     facts : iterable of Fact
         The facts and their rules.
 
     Returns
     -------
     ndarray of int64, shape (n_groups,)
-        Facts of the groups; 0 for a group without rows.
+        Facts of the rows above; 0 for a row without beats.
     """
     inside = group >= 0
     values, group = values[inside], group[inside]
@@ -181,15 +211,12 @@ def pass_upward(
     above = np.zeros(n_groups, dtype=np.int64)
     seen = int(np.bitwise_or.reduce(values)) if values.size else 0
     for fact in facts:
-        if fact.upward == "own" or not seen >> fact.bit & 1:
+        rule = fact.passing(table)
+        if rule == "own" or not seen >> fact.bit & 1:
             continue
         count = np.bincount(group[(values >> fact.bit & 1).astype(bool)], minlength=n_groups)
-        if fact.upward == "any":
-            holds = count > 0
-        elif fact.upward == "all":
-            holds = (count > 0) & (count == total)
-        else:
-            holds = (count > 0) & (count >= fact.fraction * total)
+        share = {"any": 0.0, "all": 1.0}[rule] if isinstance(rule, str) else rule
+        holds = (count > 0) & (count >= share * total)
         above |= holds.astype(np.int64) << fact.bit
     return above
 
@@ -235,6 +262,8 @@ def with_user_facts(extra: Iterable[Fact]) -> tuple[Fact, ...]:
     together = list(FACTS)
     taken = {fact.name: fact.bit for fact in FACTS}
     for fact in extra:
+        if fact in together:
+            continue
         if not FIRST_USER_BIT <= fact.bit <= LAST_USER_BIT:
             raise InputError(
                 f"fact {fact.name}: bits {FIRST_USER_BIT} to {LAST_USER_BIT} are for users, got {fact.bit}"
