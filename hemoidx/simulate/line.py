@@ -1,0 +1,91 @@
+"""The line between cannula and transducer: a second-order system of static gain one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+def second_order(frequency_hz: float, damping: float, fs: float) -> tuple[FloatArray, FloatArray]:
+    """
+    Digital form of P'' + 2 z w P' + w^2 P = w^2 u.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Natural frequency [Hz], below half of `fs`.
+    damping : float
+        Damping ratio.
+    fs : float
+        Rate of the samples it is used on [Hz].
+
+    Returns
+    -------
+    b, a : ndarray, shape (3,)
+        Coefficients of numerator and denominator.
+
+    Notes
+    -----
+    Bilinear transform, warped so that the response at the natural frequency is exact. Gain at zero frequency
+    is exactly one: the line never changes mean pressure.
+    """
+    c = 1.0 / np.tan(np.pi * frequency_hz / fs)
+    scale = c * c + 2.0 * damping * c + 1.0
+    b = np.array([1.0, 2.0, 1.0]) / scale
+    a = np.array([scale, 2.0 - 2.0 * c * c, c * c - 2.0 * damping * c + 1.0]) / scale
+    return b, a
+
+
+def through(pressure: FloatArray, frequency_hz: float, damping: float, fs: float) -> FloatArray:
+    """Pressure behind a second-order line that had settled at the first sample [mmHg]."""
+    from scipy import signal
+
+    b, a = second_order(frequency_hz, damping, fs)
+    out, _ = signal.lfilter(b, a, pressure, zi=signal.lfilter_zi(b, a) * pressure[0])
+    return np.asarray(out, dtype=np.float64)
+
+
+def free_response(
+    t: FloatArray, frequency_hz: float, damping: float, offset: float, slope: float
+) -> FloatArray:
+    """
+    Decay of a line left alone with a pressure offset and a slope.
+
+    Parameters
+    ----------
+    t : ndarray
+        Times after the release [s].
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio.
+    offset : float
+        Pressure away from equilibrium at the release [mmHg].
+    slope : float
+        Its rate of change there [mmHg/s].
+
+    Returns
+    -------
+    ndarray
+        What is left of the offset [mmHg].
+
+    Notes
+    -----
+    Closed form of the homogeneous equation. Since the line is linear, the pressure after a flush is the
+    patient's pressure behind the line plus this response: the ringing rides on the pulse.
+    """
+    w = 2 * np.pi * frequency_hz
+    if abs(damping - 1.0) < 1e-6:
+        return np.asarray((offset + (slope + w * offset) * t) * np.exp(-w * t))
+    root = np.sqrt(complex(damping * damping - 1.0))
+    p1, p2 = w * (-damping + root), w * (-damping - root)
+    c1 = (slope - p2 * offset) / (p1 - p2)
+    c2 = offset - c1
+    return np.asarray((c1 * np.exp(p1 * t) + c2 * np.exp(p2 * t)).real)
+
+
+def settling_time(frequency_hz: float, damping: float, offset: float, rest: float) -> float:
+    """Time until the envelope of a free response falls from `offset` to `rest` [s]; 0 if it is there."""
+    w = 2 * np.pi * frequency_hz
+    slow = w * damping if damping <= 1 else w * (damping - np.sqrt(damping * damping - 1.0))
+    return float(max(np.log(max(abs(offset), 1e-9) / rest), 0.0) / slow)

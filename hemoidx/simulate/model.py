@@ -1,0 +1,123 @@
+"""From a scenario to samples and truth: heart, arteries, line, events, recorder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hemoidx.simulate.arteries import site_wave
+from hemoidx.simulate.faults import Wave, apply_events, saturation_rise, spans_table
+from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
+from hemoidx.simulate.line import through
+from hemoidx.simulate.recorder import fine_rate, record, scale_of
+from hemoidx.simulate.scenario import Scenario
+from hemoidx.simulate.truth import Truth, beats_table, landmarks, usual_pulse
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+FloatArray = NDArray[np.float64]
+
+# Run-in before the recording [s], so that windkessel and line have forgotten how they began.
+_RUN_IN_S = 12.0
+_RUN_OUT_S = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Simulated:
+    """A simulated recording, its truth, and the scenario behind it."""
+
+    recording: xr.Dataset
+    truth: Truth
+    scenario: Scenario
+
+
+def _slow_change(scenario: Scenario, t: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Slow waves of pressure: minutes, half minutes, and the ten-second waves of vessel tone [mmHg]."""
+    out = np.zeros_like(t)
+    for period, share in ((170.0, 0.6), (61.0, 0.3), (10.5, 0.2)):
+        out += share * np.sin(2 * np.pi * (t / (period * rng.uniform(0.85, 1.15)) + rng.uniform()))
+    return scenario.drift * out
+
+
+def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, float, BeatTrain]:
+    """Pressure behind the line without events, at the wanted level and pulse; its rate; its beats."""
+    fs = fine_rate(scenario.fs)
+    run_out = max(_RUN_OUT_S, 3 * 60.0 / scenario.rate)
+    t = np.arange(int((_RUN_IN_S + scenario.duration_s + run_out) * fs)) / fs - _RUN_IN_S
+    breath_phase = float(rng.uniform())
+    train = beat_train(scenario, rng, -_RUN_IN_S, scenario.duration_s + run_out, breath_phase)
+    unit = through(site_wave(scenario, train, t, fs), scenario.line_hz, scenario.line_damping, fs)
+    marks = landmarks(unit, fs, -_RUN_IN_S, train, wave_delay(scenario))
+    settled = slice(int(_RUN_IN_S * fs), None)
+    factor = scenario.pulse_pressure / usual_pulse(marks, train)
+    level = scenario.breath_level * breath_wave(scenario, t, breath_phase) + _slow_change(scenario, t, rng)
+    level += scenario.mean_pressure - factor * float(unit[settled].mean()) - float(level[settled].mean())
+    level += saturation_rise(scenario, t)
+    return factor * unit + level, fs, train
+
+
+def wave_delay(scenario: Scenario) -> float:
+    """Delay of slow waves in tube and line, 2 z / w of each [s]."""
+    tube = 2 * 0.55 / (2 * np.pi * scenario.tube_hz)
+    return float(tube + 2 * scenario.line_damping / (2 * np.pi * scenario.line_hz))
+
+
+def simulate_arrays(
+    scenario: Scenario,
+) -> tuple[NDArray[np.float32], float, list[dict[str, Any]], Truth]:
+    """
+    Simulate a recording without the labelled container.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        All parameters, the seed among them.
+
+    Returns
+    -------
+    pressure : ndarray of float32
+        Samples as the recorder wrote them; NaN in gaps [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    scale : list of dict
+        Gain, baseline, step and rails of the codes.
+    truth : Truth
+        Beats and events, measured on the noise-free pressure at the recorder's input.
+    """
+    patient, fs, train = _patient(scenario, np.random.default_rng([scenario.seed, 1]))
+    wave = Wave(scenario, fs, -_RUN_IN_S, patient, patient.copy(), np.ones(patient.size))
+    apply_events(wave)
+    truth = _truth(wave, train)
+    samples = record(wave, np.random.default_rng([scenario.seed, 2]))
+    return samples, scenario.fs, scale_of(scenario, samples.size), truth
+
+
+def _truth(wave: Wave, train: BeatTrain) -> Truth:
+    """Measure the beats where nothing touches them; elsewhere as they would have been without the event."""
+    scenario = wave.scenario
+    core, touch = np.zeros((2, wave.pressure.size), dtype=bool)
+    for start, end, kind, before, after in wave.spans:
+        touch[wave.sample(before) : wave.sample(after) + 1] = True
+        if kind not in ("motion", "saturated"):
+            core[wave.sample(start) : wave.sample(end) + 1] = True
+    pressure = np.where(touch, wave.patient, wave.pressure)
+    marks = landmarks(pressure, wave.fs, wave.first_s, train, wave_delay(scenario))
+    margin = 0.25
+    last = np.where(np.isfinite(marks.end), marks.end, marks.onset)
+    peak = np.where(np.isfinite(marks.peak), marks.peak, marks.onset)
+    lost = _hit(core, wave, marks.onset, peak)
+    touched = _hit(touch, wave, marks.onset - margin, last + margin)
+    beats = beats_table(marks, train, scenario.duration_s, lost, touched)
+    return Truth(beats, spans_table(wave))
+
+
+def _hit(mask: NDArray[np.bool_], wave: Wave, start: FloatArray, stop: FloatArray) -> NDArray[np.bool_]:
+    """Whether any sample of a mask is set between two times."""
+    count = np.concatenate(([0], np.cumsum(mask)))
+    i0 = np.clip(np.floor((start - wave.first_s) * wave.fs), 0, mask.size).astype(np.int64)
+    i1 = np.clip(np.ceil((stop - wave.first_s) * wave.fs) + 1, 0, mask.size).astype(np.int64)
+    return np.asarray(count[i1] > count[i0])
