@@ -1,0 +1,70 @@
+"""Reading recordings: WFDB, CSV and Parquet into one shape, an ``xarray.Dataset``.
+
+Units are known, nothing is resampled, a gap is NaN, and where it all came from is kept.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from hemoidx.recordings.build import Channel, Origin, build, unique_names
+    from hemoidx.recordings.channels import (
+        PRESSURE_ROLES,
+        choose_arterial,
+        explain_arterial,
+        long_name,
+        role_of,
+    )
+    from hemoidx.recordings.crop import crop
+    from hemoidx.recordings.data_root import data_root, find_record
+    from hemoidx.recordings.load import load
+    from hemoidx.recordings.scale import scale_of
+    from hemoidx.recordings.time_axis import Axis, TimeIndex, axis_of, time_coordinate, time_dim
+
+# Resolved on first use: reading needs xarray and pandas, importing hemoidx must not.
+_ROOMS = {
+    "build": ("Channel", "Origin", "build", "unique_names"),
+    "channels": ("PRESSURE_ROLES", "choose_arterial", "explain_arterial", "long_name", "role_of"),
+    "crop": ("crop",),
+    "data_root": ("data_root", "find_record"),
+    "load": ("load",),
+    "scale": ("scale_of",),
+    "time_axis": ("Axis", "TimeIndex", "axis_of", "time_coordinate", "time_dim"),
+}
+_HOME = {name: room for room, names in _ROOMS.items() for name in names}
+
+__all__ = [
+    "PRESSURE_ROLES",
+    "Axis",
+    "Channel",
+    "Origin",
+    "TimeIndex",
+    "axis_of",
+    "build",
+    "choose_arterial",
+    "crop",
+    "data_root",
+    "explain_arterial",
+    "find_record",
+    "load",
+    "long_name",
+    "role_of",
+    "scale_of",
+    "time_coordinate",
+    "time_dim",
+    "unique_names",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

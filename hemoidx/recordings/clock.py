@@ -1,0 +1,160 @@
+"""The clock of a table: from a column of times to a rate, a first sample and the row of each sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from hemoidx.errors import InputError
+from hemoidx.recordings.build import check_length
+
+# Ours. Times of day count from 1970 in seconds above this; no recording starts three years in.
+_EPOCH_SECONDS = 1e8
+_EVEN_SHARE = 0.9  # of the steps must be within half a step of the median
+_SMALL_JITTER = 0.01  # of a step: rounding of printed times, not worth a word
+
+
+@dataclass(frozen=True)
+class Clock:
+    """
+    An even clock fitted to a column of times.
+
+    Parameters
+    ----------
+    fs : float
+        Rate [Hz].
+    first : int
+        Number of the first sample, from the start of the recording.
+    size : int
+        Samples from the first row to the last, missing ones included.
+    rows : ndarray of int
+        Position of each row among them.
+    start_time : str
+        ISO text of the start, '' for plain seconds.
+    notices : list of str
+        What had to be tolerated.
+    """
+
+    fs: float
+    first: int
+    size: int
+    rows: NDArray[np.int64]
+    start_time: str
+    notices: list[str]
+
+
+def read_clock(column: pd.Series[Any], unit: float, where: str) -> Clock:
+    """
+    Fit an even clock to a time column.
+
+    Parameters
+    ----------
+    column : Series
+        Seconds, Unix time, durations or timestamps.
+    unit : float
+        Seconds in one unit of a numeric column.
+    where : str
+        File and column, for the error text.
+
+    Returns
+    -------
+    Clock
+        Rate from the steps: their median finds the even ones, whose mean, over the whole
+        recording, is the rate; it is rounded as far as the times themselves allow.
+
+    Raises
+    ------
+    InputError
+        If the times are not numbers or timestamps, do not rise, or are not evenly spaced.
+    """
+    time, start = _seconds(column, unit, where)
+    if time.size < 2:
+        raise InputError(f"{where}: {time.size} row(s); at least two are needed to know the rate")
+    steps = np.diff(time)
+    back = np.flatnonzero(steps <= 0)
+    if back.size:
+        row = int(back[0]) + 2
+        raise InputError(f"{where}: the clock does not go forward at row {row} ({time[row - 1]:g} s)")
+    step = float(np.median(steps))
+    even = np.abs(steps - step) < 0.5 * step
+    if np.mean(even) < _EVEN_SHARE:
+        raise InputError(
+            f"{where}: not evenly spaced ({np.mean(even):.0%} of the steps are near the median {step:g} s)"
+        )
+    fs = _rate(time, steps, even)
+    ideal = (time - time[0]) * fs
+    check_length(int(ideal[-1]) + 1, fs, where)
+    rows = np.rint(ideal).astype(np.int64)
+    same = np.flatnonzero(np.diff(rows) == 0)
+    if same.size:
+        row = int(same[0]) + 2
+        raise InputError(
+            f"{where}: row {row} falls on the same sample as the row before; the clock jitters too much"
+        )
+    return Clock(
+        fs=fs,
+        first=round(time[0] * fs),
+        size=int(rows[-1]) + 1,
+        rows=rows,
+        start_time=start,
+        notices=_notices(time, ideal, rows, fs),
+    )
+
+
+def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[np.float64], str]:
+    missing = np.flatnonzero(column.isna())
+    if missing.size:
+        raise InputError(f"{where}: no time in row {int(missing[0]) + 1}; every row needs one")
+    if pd.api.types.is_timedelta64_dtype(column.dtype):
+        return column.dt.total_seconds().to_numpy(dtype=np.float64), ""
+    if pd.api.types.is_bool_dtype(column.dtype):
+        raise InputError(f"{where}: holds yes and no, not times")
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        time = column.to_numpy(dtype=np.float64) * unit
+        if not np.isfinite(time).all():
+            raise InputError(f"{where}: a time is infinite")
+        if time.size and time[0] >= _EPOCH_SECONDS:
+            return time - time[0], pd.Timestamp(time[0], unit="s").isoformat()
+        return time, ""
+    try:
+        stamps = pd.to_datetime(column, format=None if column.dtype.kind == "M" else "ISO8601")
+    except (ValueError, TypeError, OverflowError) as error:
+        raise InputError(f"{where}: neither seconds nor timestamps (ISO 8601): {column.iloc[0]!r}") from error
+    if not len(stamps):
+        return np.zeros(0), ""
+    return (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64), stamps.iloc[0].isoformat()
+
+
+def _rate(time: NDArray[np.float64], steps: NDArray[np.float64], even: NDArray[np.bool_]) -> float:
+    mean = float(np.mean(steps[even]))
+    # How far the even steps wander from an even clock, plus what float64 holds of such times.
+    drift = np.cumsum(np.where(even, steps - mean, 0.0))
+    slack = float(np.ptp(drift)) + 4 * float(np.spacing(np.abs(time).max()))
+    span = float(even.sum()) * mean
+    for digits in range(7):
+        fs = round(1.0 / mean, digits)
+        if fs > 0 and abs(1.0 / (fs * mean) - 1.0) * span <= slack:
+            return fs
+    return 1.0 / mean
+
+
+def _notices(
+    time: NDArray[np.float64], ideal: NDArray[np.float64], rows: NDArray[np.int64], fs: float
+) -> list[str]:
+    notices = []
+    holes = np.diff(rows) - 1
+    if holes.any():
+        notices.append(f"{int(holes.sum())} rows are missing in {int(np.count_nonzero(holes))} places: gaps")
+    jitter = float(np.abs(ideal - rows).max())
+    if jitter > _SMALL_JITTER:
+        notices.append(f"the clock jitters by up to {1000 * jitter / fs:.3g} ms around {fs:g} Hz")
+    shift = abs(time[0] * fs - round(time[0] * fs))
+    if shift > _SMALL_JITTER:
+        notices.append(
+            f"the first time, {time[0]:g} s, was moved by {1000 * shift / fs:.3g} ms onto a sample"
+        )
+    return notices

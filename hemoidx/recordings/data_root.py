@@ -1,0 +1,109 @@
+"""Where recordings are found: by path, or as database/record under the data root."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from pathlib import Path
+
+from hemoidx.errors import DataUnavailableError, InputError
+
+ENVIRONMENT = "HEMOIDX_DATA"
+# Tried in this order, so a WFDB record wins over an exported table of the same name.
+SUFFIXES = (".hea", ".parquet", ".csv", ".csv.gz")
+_VERSION = re.compile(r"v?\d+(\.\d+)+")
+
+
+def data_root() -> Path:
+    """
+    Folder that holds the databases.
+
+    Returns
+    -------
+    Path
+        The environment variable HEMOIDX_DATA if set, else the user's data folder of the platform.
+        It need not exist.
+    """
+    given = os.environ.get(ENVIRONMENT)
+    if given:
+        return Path(given).expanduser()
+    home = Path.home()
+    if sys.platform == "darwin":
+        base = home / "Library" / "Application Support"
+    elif os.name == "nt":
+        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
+    else:
+        base = Path(os.environ.get("XDG_DATA_HOME") or home / ".local" / "share")
+    return base / "hemoidx"
+
+
+def find_record(source: str | os.PathLike[str]) -> Path:
+    """
+    Find the file that a recording is read from.
+
+    Parameters
+    ----------
+    source : str or path-like
+        A path, with or without suffix, or 'database/record' under the data root. A version folder
+        (database/1.0.0/...) may be left out.
+
+    Returns
+    -------
+    Path
+        The header, CSV or Parquet file.
+
+    Raises
+    ------
+    InputError
+        If the name is empty, leaves the data root, or fits several recordings.
+    DataUnavailableError
+        If there is nothing of that name.
+    """
+    if not isinstance(source, str | os.PathLike) or not os.fspath(source):
+        raise InputError("a recording is named by its path, or as database/record")
+    text = os.fspath(source)
+    if "\0" in text:
+        raise InputError(f"{text!r} is not a file name")
+    found = _with_suffix(Path(text).expanduser())
+    if found is not None:
+        return found
+    if Path(text).is_dir():
+        raise InputError(f"{text} is a folder; name a recording in it")
+    matches = _in_root(text)
+    if len(matches) > 1:
+        listed = ", ".join(str(m) for m in matches)
+        raise InputError(f"{text} fits several recordings: {listed}; name one of them")
+    if not matches:
+        raise DataUnavailableError(
+            f"no recording {text}: not a path, and not database/record under {data_root()}"
+        )
+    return matches[0]
+
+
+def _with_suffix(path: Path) -> Path | None:
+    """Find the readable file behind a path, if there is one."""
+    if path.suffix == ".dat":  # a signal file says nothing without its header
+        path = path.with_suffix(".hea")
+    if path.is_file():
+        return path
+    # Appended, not replaced: record names may hold dots.
+    return (
+        next((p for s in SUFFIXES if (p := path.with_name(path.name + s)).is_file()), None)
+        if path.name
+        else None
+    )
+
+
+def _in_root(text: str) -> list[Path]:
+    parts = Path(text).parts
+    if Path(text).is_absolute() or len(parts) < 2:
+        return []
+    if ".." in parts:
+        raise InputError(f"{text}: a database/record name may not contain '..'")
+    base = data_root() / parts[0]
+    folders = [base]
+    if base.is_dir():
+        folders += sorted(p for p in base.iterdir() if p.is_dir() and _VERSION.fullmatch(p.name))
+    found = (_with_suffix(folder.joinpath(*parts[1:])) for folder in folders)
+    return [path for path in found if path is not None]

@@ -1,0 +1,268 @@
+"""CSV and Parquet files with a time column."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from hemoidx.errors import DataUnavailableError, InputError
+from hemoidx.recordings.build import Channel, Origin, build, empty, unique_names
+from hemoidx.recordings.channels import PRESSURE_ROLES, pick_names, role_of
+from hemoidx.recordings.clock import Clock, read_clock
+from hemoidx.recordings.files import fingerprint
+from hemoidx.units import mmhg_per_unit, pressure_unit
+
+_TIME_NAMES = ("time", "time_s", "t", "timestamp", "datetime", "seconds", "__index_level_0__")
+_SECONDS = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}
+# In round brackets a column may name its unit or a site; these are taken for units.
+_UNIT_WORDS = {
+    *("mv", "uv", "µv", "v", "%", "l", "ml", "l/min", "ml/min", "l/s", "m/s", "cm/s", "1/min", "bpm"),
+    *("nu", "a.u.", "au", "ohm", "degrees", "deg", "hz", "pa", "hpa", "mbar", "bar", "psi", "torr"),
+    *_SECONDS,
+}
+_BRACKETS = re.compile(r"(?P<name>.*?)\s*(?:\[(?P<square>[^\]]*\]?)\]|\((?P<round>[^)]*)\))\s*")
+_MISSING = ["-nan(ind)", "nan(ind)", "-nan", "--", "-", "?"]  # beside those pandas knows
+
+
+@dataclass(frozen=True)
+class _Column:
+    """A column of the file: its label there, and name and unit taken from it."""
+
+    label: Any
+    name: str
+    unit: str | None
+
+
+def read_table(
+    path: Path,
+    channels: str | Sequence[str] | None = None,
+    units: str | Mapping[str, str] | None = None,
+) -> xr.Dataset:
+    """
+    Read a CSV or Parquet file with a time column.
+
+    Parameters
+    ----------
+    path : Path
+        The file. Its time column is called time, time_s, t or timestamp, or is the first one; it
+        holds seconds (or milliseconds, if the header says '[ms]') or timestamps. Units stand in
+        the header, 'ABP [mmHg]' or 'ABP (kPa)', in the `units` metadata of a Parquet column, or
+        in the attributes of the table that was saved.
+    channels : str or sequence of str, optional
+        Channels wanted; all if left out.
+    units : str or mapping of str to str, optional
+        Units by name, or one for all; goes before those of the file.
+
+    Returns
+    -------
+    xarray.Dataset
+        The recording, float64, see `hemoidx.recordings.load`. The rate follows from the clock;
+        missing rows are gaps.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, or its clock is not evenly spaced.
+    UnitError
+        If a pressure that was asked for has no unit of pressure.
+    DataUnavailableError
+        If a channel is not there.
+    """
+    is_parquet = path.suffix.lower() in (".parquet", ".pq")
+    table = _Parquet(path) if is_parquet else _Csv(path)
+    columns = [_column(label, table.units.get(str(label))) for label in table.labels]
+    if len(columns) < 2:
+        raise InputError(f"{path.name}: needs a time column and at least one channel")
+    at = _time_position(columns)
+    clock_column = columns.pop(at)
+    names = unique_names([c.name for c in columns])
+    columns = [_Column(c.label, name, c.unit) for c, name in zip(columns, names, strict=True)]
+    columns = _with_units(columns, units, path)
+    notices: list[str] = []
+    picked = pick_names(
+        names, channels if channels is None or isinstance(channels, str) else list(channels), path.stem
+    )
+    wanted = [next(c for c in columns if c.name == name) for name in picked]
+    factors = [_factor(column, path) for column in wanted]
+    clock = _clock(table, clock_column, path)
+    notices += clock.notices
+    made = []
+    for column, factor in zip(wanted, factors, strict=True):
+        values = _numbers(table.column(column.label), column, path, skip_text=channels is None)
+        if values is None:
+            notices.append(f"column {column.name} holds text and was left out")
+            continue
+        made.append(_channel(column, factor, values, clock, path))
+    if not made:
+        raise InputError(f"{path.name}: no column of numbers beside the time")
+    stop = clock.first + clock.size
+    origin = Origin(
+        record_id=path.name.split(".")[0] if not is_parquet else path.stem,
+        source=str(path),
+        fs=clock.fs,
+        segments=[{"name": path.stem, "start": clock.first, "stop": stop}],
+        start_time=clock.start_time,
+        notices=notices,
+        files=[fingerprint(path, path.parent)],
+        checksums={channel.name: "not stated" for channel in made},
+    )
+    return build(made, origin)
+
+
+class _Csv:
+    """Columns of a CSV file, read once."""
+
+    units: Mapping[str, str] = {}
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._frame = pd.read_csv(path, na_values=_MISSING, skipinitialspace=True, encoding="utf-8-sig")
+        except (ValueError, OSError, EOFError) as error:  # pandas' parser errors are ValueErrors
+            reason = " ".join(str(error).split())
+            raise InputError(f"{path.name} cannot be read as CSV: {reason}") from error
+        self.labels = list(self._frame.columns)
+
+    def column(self, label: Any) -> pd.Series[Any]:
+        """One column."""
+        return self._frame[label]
+
+
+class _Parquet:
+    """Columns of a Parquet file, read when asked for."""
+
+    def __init__(self, path: Path) -> None:
+        import pyarrow.parquet as pq
+        from pyarrow import ArrowException
+
+        try:
+            self._file = pq.ParquetFile(path)
+        except (ArrowException, OSError) as error:
+            reason = " ".join(str(error).split())
+            raise InputError(f"{path.name} cannot be read as Parquet: {reason}") from error
+        schema = self._file.schema_arrow
+        self.labels = list(schema.names)
+        self.units = _saved_units(schema.metadata or {})
+        for field in schema:
+            known = field.metadata or {}
+            unit = known.get(b"units", known.get(b"unit"))
+            if unit is not None:
+                self.units[field.name] = unit.decode("utf-8", "replace")
+
+    def column(self, label: Any) -> pd.Series[Any]:
+        """One column."""
+        series: pd.Series[Any] = self._file.read([label], use_pandas_metadata=False).column(0).to_pandas()
+        return series
+
+
+def _saved_units(metadata: Mapping[bytes, bytes]) -> dict[str, str]:
+    """Units that pandas kept: `attrs["units"]`, a mapping from column to unit."""
+    try:
+        pandas = json.loads(metadata.get(b"PANDAS_ATTRS", b"{}"))
+    except ValueError:
+        return {}
+    units = pandas.get("units") if isinstance(pandas, dict) else None
+    return {str(k): str(v) for k, v in units.items()} if isinstance(units, dict) else {}
+
+
+def _column(label: Any, unit: str | None) -> _Column:
+    text = str(label).strip()
+    match = _BRACKETS.fullmatch(text)
+    if match and match["name"]:
+        said = (match["square"] if match["square"] is not None else match["round"]).strip()
+        is_unit = match["square"] is not None or said.lower() in _UNIT_WORDS or pressure_unit(said)
+        if is_unit:
+            return _Column(label, match["name"].strip(" \t,"), unit or said or None)
+    return _Column(label, text.strip(" \t,"), unit or None)
+
+
+def _time_position(columns: list[_Column]) -> int:
+    names = [column.name.lower() for column in columns]
+    return next((names.index(name) for name in _TIME_NAMES if name in names), 0)
+
+
+def _clock(table: _Csv | _Parquet, column: _Column, path: Path) -> Clock:
+    if column.unit is not None and column.unit.lower() not in _SECONDS:
+        raise InputError(
+            f"{path.name}: the time column {column.name!r} is in {column.unit!r}; seconds are read"
+        )
+    unit = _SECONDS[column.unit.lower()] if column.unit else 1.0
+    return read_clock(table.column(column.label), unit, f"{path.name}, column {column.name!r}")
+
+
+def _with_units(columns: list[_Column], units: str | Mapping[str, str] | None, path: Path) -> list[_Column]:
+    if units is None:
+        return columns
+    if isinstance(units, str):
+        return [_Column(c.label, c.name, units if c.unit is None else c.unit) for c in columns]
+    unknown = set(units) - {c.name for c in columns}
+    if unknown:
+        raise DataUnavailableError(
+            f"units= names {', '.join(map(repr, sorted(unknown)))}, not in {path.name}; "
+            f"there are {', '.join(c.name for c in columns)}"
+        )
+    return [_Column(c.label, c.name, units.get(c.name, c.unit)) for c in columns]
+
+
+def _factor(column: _Column, path: Path) -> float:
+    if role_of(column.name, column.unit) not in PRESSURE_ROLES:
+        return 1.0
+    where = f"column {column.name!r} of {path.name}"
+    if column.unit is None:
+        where += f" (write '{column.name} [mmHg]' in its header, or pass units={{'{column.name}': 'mmHg'}})"
+    return mmhg_per_unit(column.unit, where)
+
+
+def _numbers(
+    series: pd.Series[Any], column: _Column, path: Path, *, skip_text: bool
+) -> NDArray[np.float64] | None:
+    if pd.api.types.is_numeric_dtype(series.dtype):
+        values = series.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
+        values[np.isinf(values)] = np.nan
+        return values
+    numbers = pd.to_numeric(series, errors="coerce")
+    bad = np.flatnonzero(numbers.isna() & series.notna() & ~series.isin(_MISSING))
+    if bad.size:
+        if skip_text and role_of(column.name, column.unit) not in PRESSURE_ROLES:
+            return None
+        cell = str(series.iloc[int(bad[0])])[:40]
+        raise InputError(f"{path.name}, row {int(bad[0]) + 1}, column {column.name!r}: {cell!r} is no number")
+    return _numbers(numbers, column, path, skip_text=skip_text)
+
+
+def _channel(
+    column: _Column, factor: float, values: NDArray[np.float64], clock: Clock, path: Path
+) -> Channel:
+    role = role_of(column.name, column.unit)
+    placed = empty(clock.size, np.float64, path.name)
+    placed[clock.rows] = values * factor
+    run = {
+        "start": clock.first,
+        "stop": clock.first + clock.size,
+        "gain": 1.0 / factor,
+        "baseline": 0,
+        "units_in": column.unit or "",
+        "step": None,
+        "rail_low": None,
+        "rail_high": None,
+        "calibrated": True,
+    }
+    return Channel(
+        name=column.name,
+        values=placed,
+        fs=clock.fs,
+        dim="time",
+        role=role,
+        units="mmHg" if role in PRESSURE_ROLES else column.unit or "",
+        source=f"{path.name}, column {column.label}",
+        scale=[run],
+        first=clock.first,
+    )
