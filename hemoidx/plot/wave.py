@@ -55,11 +55,10 @@ def samples(
         )
     channel = result.recording[result.channel]
     axis = axis_of(channel)
-    first = 0 if start is None else max(int(np.ceil((start * axis.fs - axis.first) / axis.step)), 0)
-    last = axis.size if stop is None else int(np.floor((stop * axis.fs - axis.first) / axis.step)) + 1
-    stretch = slice(first, max(min(last, axis.size), first))
-    numbers = axis.first + np.arange(stretch.start, stretch.stop) * axis.step
-    return numbers / axis.fs, np.asarray(channel[stretch].values)
+    first = 0 if start is None else axis.before(start)
+    last = axis.size if stop is None else axis.before(stop, inclusive=True)
+    positions = np.arange(first, max(last, first))
+    return axis.seconds(positions), np.asarray(channel[first : max(last, first)].values)
 
 
 def trace(

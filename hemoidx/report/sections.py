@@ -1,0 +1,266 @@
+"""The sections of the report that are words and tables."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hemoidx import facts
+from hemoidx.plot.style import span_style
+from hemoidx.report.html import Markup, Piece, section, table, tag
+from hemoidx.report.words import (
+    SPAN_MEANING,
+    at_time,
+    count,
+    decimals_of,
+    how_long,
+    number,
+    share,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from hemoidx.analysis import Analysis
+    from hemoidx.indices import Index
+
+_MOST_ROWS = 20
+CAUTIONS = (
+    "Retrospective research and teaching only; not for patient care. Local codes and licensed practice come "
+    "first.",
+    "A value marked accepted was measured by the rules named here. That does not make it right: a wrong "
+    "zero, a transducer at the wrong height or a line that rings or damps cannot be seen in the values.",
+    "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
+    "values of a recording and does not grow smaller with more beats.",
+    "Simulated recordings are invented. They show what the program does, not how patients behave.",
+)
+
+
+def measured(result: Analysis, begin: float, finish: float) -> Markup:
+    """Say what was measured: one sentence, and one row for each quantity."""
+    record = result.record.iloc[0]
+    rate = result.info.get("fs")
+    sampled = f", {number(float(rate), 0)} samples per second" if rate else ""
+    used = (
+        f"{count(len(result.beats), 'beat')} found. Beats that could be used cover "
+        f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
+        f"({share(float(record['valid_s']), finish - begin)})."
+    )
+    rows = [_summary_row(result, index) for index in result.catalogue.in_table("windows")]
+    return section(
+        "What was measured",
+        tag("p", f"Channel {result.channel}{sampled}. {used}", class_="lead"),
+        table(
+            ("quantity", "whole recording", "lowest to highest window", "windows with a value", "unit"),
+            rows,
+            caption="Values of the whole recording, and the range over its windows of 30 s.",
+        ),
+    )
+
+
+def _summary_row(result: Analysis, index: Index) -> list[Piece]:
+    decimals = decimals_of(index.unit)
+    windows = result.windows[index.column].to_numpy(dtype=float)
+    known = windows[np.isfinite(windows)]
+    spread = f"{number(known.min(), decimals)} to {number(known.max(), decimals)}" if known.size else "–"
+    value = float(result.record[index.column].iloc[0]) if index.column in result.record else float("nan")
+    return [
+        index.title,
+        number(value, decimals),
+        spread,
+        f"{known.size} of {windows.size}",
+        index.unit,
+    ]
+
+
+def left_out(result: Analysis, begin: float, finish: float) -> Markup:
+    """Say what was left out and why: stretches, windows, beats."""
+    return section(
+        "What was left out, and why",
+        _spans(result.spans, finish - begin),
+        _rejections(result),
+        _marked_beats(result.beats),
+    )
+
+
+def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
+    if spans.empty:
+        return [tag("p", "No stretch of the recording was left out as a whole.")]
+    rows = []
+    for kind, group in spans.groupby("kind", sort=False):
+        seconds = float((group["end_s"] - group["start_s"]).sum())
+        meaning = SPAN_MEANING.get(str(kind), "")
+        name = span_style(str(kind)).label
+        rows.append([name, meaning, str(len(group)), how_long(seconds), share(seconds, length)])
+    return [
+        table(
+            ("stretch", "what it means", "times", "in all", "of the recording"),
+            rows,
+            caption="Stretches that are not, or not only, the patient's pressure. Kinds may overlap.",
+            words=2,
+        )
+    ]
+
+
+def _rejections(result: Analysis) -> Iterable[Markup]:
+    """Count the reasons for which windows have no value, one row for each quantity and reason."""
+    reasons: dict[str, list[str]] = {}
+    numbers: Counter[str] = Counter()
+    for index in result.catalogue.in_table("windows"):
+        verdicts = result.verdicts(index.name, table="windows")
+        refused = verdicts.loc[verdicts["measurement"] == "rejected", "reasons"]
+        for words, times in refused.map(_only_rejection).value_counts().items():
+            key = f"{words}|{times}"
+            reasons.setdefault(key, []).append(index.title.lower())
+            numbers[key] = int(times)
+    if not reasons:
+        return [tag("p", "Every window has a value of every quantity.")]
+    every = len(result.catalogue.in_table("windows"))
+    rows = [
+        [
+            key.rpartition("|")[0],
+            "every quantity" if len(titles) == every else ", ".join(titles),
+            f"{numbers[key]} of {len(result.windows)}",
+        ]
+        for key, titles in sorted(reasons.items(), key=lambda item: -numbers[item[0]])
+    ]
+    return [
+        table(
+            ("reason", "quantity", "windows without a value"),
+            rows,
+            caption="Why windows have no value. A rejected value is left empty; what was hidden is in "
+            "unchecked.parquet.",
+            words=2,
+        )
+    ]
+
+
+def _only_rejection(reasons: str) -> str:
+    return reasons.split(". ")[0].removeprefix("rejected because ")
+
+
+def _marked_beats(beats: pd.DataFrame) -> Iterable[Markup]:
+    """Count what was noted about single beats."""
+    mask = beats["facts"].to_numpy(dtype=np.int64)
+    rows = []
+    for fact in facts.FACTS:
+        times = int(((mask >> fact.bit) & 1).sum())
+        if times:
+            rows.append([fact.meaning, f"{times:,}", share(times, len(beats))])
+    if not rows:
+        return [tag("p", "Nothing remarkable was noted about any beat.")]
+    return [
+        table(
+            ("noted about a beat", "beats", "of all beats"),
+            rows,
+            caption="What was noted about single beats. A note is not a refusal: the rules of each quantity "
+            "decide which notes exclude a beat.",
+        )
+    ]
+
+
+def limits_of_reading(result: Analysis) -> Markup:
+    """Say what limits the reading of each quantity, and what nobody documented."""
+    lines = []
+    for index in result.catalogue.in_table("record"):
+        verdict = result.verdicts(index.name, table="record").iloc[0]
+        if verdict["measurement"] != "accepted" or verdict["interpretation"] != "unlimited":
+            lines.append(tag("li", tag("strong", index.title), ": ", str(verdict["reasons"]), "."))
+    unknown = facts.names(int(result.record["facts"].iloc[0]) & facts.mask(*facts.UNDOCUMENTED))
+    meanings = [fact.meaning for fact in facts.FACTS if fact.name in unknown]
+    return section(
+        "Cautions",
+        tag("ul", [tag("li", text) for text in CAUTIONS]),
+        [tag("h3", "Limits of reading"), tag("ul", lines)] if lines else [],
+        [
+            tag("h3", "Not documented"),
+            tag("p", "Said once here and not repeated at every value: " + "; ".join(meanings) + "."),
+        ]
+        if meanings
+        else [],
+    )
+
+
+def tables(result: Analysis) -> Markup:
+    """Show the first rows of the windows and the spans, and say where the rest is."""
+    indices = result.catalogue.in_table("windows")
+    head = ["from", "to", "beats", *(f"{index.column} ({index.unit})" for index in indices)]
+    rows = [
+        [
+            at_time(float(row["start_s"])),
+            at_time(float(row["end_s"])),
+            str(int(row["beats"])),
+            *(number(float(row[index.column]), decimals_of(index.unit)) for index in indices),
+        ]
+        for _, row in result.windows.head(_MOST_ROWS).iterrows()
+    ]
+    spans = [
+        [span_style(str(row["kind"])).label, number(float(row["start_s"]), 2), number(float(row["end_s"]), 2)]
+        for _, row in result.spans.head(_MOST_ROWS).iterrows()
+    ]
+    return section(
+        "Tables",
+        table(head, rows, caption=_first_of(len(rows), len(result.windows), "windows"), words=2),
+        table(
+            ("stretch", "from (s)", "to (s)"),
+            spans,
+            caption=_first_of(len(spans), len(result.spans), "spans"),
+        )
+        if spans
+        else [],
+        tag(
+            "p",
+            "Beside this page, when the analysis was saved: ",
+            [
+                [tag("code", f"{name}.parquet"), ", "]
+                for name in ("beats", "windows", "record", "spans", "events")
+            ],
+            "what masking hid in ",
+            tag("code", "unchecked.parquet"),
+            " and all settings in ",
+            tag("code", "analysis.json"),
+            ". ",
+            tag("code", "hemoidx.read_table(path)"),
+            " reads a table with its units.",
+            class_="quiet",
+        ),
+    )
+
+
+def _first_of(shown: int, there: int, name: str) -> str:
+    return (
+        f"All {there} rows of {name}." if shown == there else f"The first {shown} of {there} rows of {name}."
+    )
+
+
+def provenance(result: Analysis) -> Markup:
+    """Say where the samples came from and by what they became values."""
+    info: dict[str, Any] = dict(result.info)
+    origin = result.recording.attrs if result.recording is not None else {}
+    notices = (origin.get("provenance") or info.get("provenance") or {}).get("notices", [])
+    comments = origin.get("comments", [])
+    return section(
+        "Provenance",
+        [tag("h3", "Noted while reading"), tag("ul", [tag("li", str(note)) for note in notices])]
+        if notices
+        else [],
+        [tag("h3", "Comments in the file"), tag("ul", [tag("li", str(note)) for note in comments])]
+        if comments
+        else [],
+        tag("details", tag("summary", "Versions, files, checksums and settings"), nested(info)),
+    )
+
+
+def nested(value: Any) -> Piece:
+    """Write plain data as nested lists of terms."""
+    if isinstance(value, dict) and value:
+        return tag("dl", [[tag("dt", str(key)), tag("dd", nested(inner))] for key, inner in value.items()])
+    if isinstance(value, list) and any(isinstance(inner, dict | list) for inner in value):
+        return tag("ul", [tag("li", nested(inner)) for inner in value])
+    if isinstance(value, str):
+        return value or "–"
+    return tag("code", json.dumps(value, ensure_ascii=False))

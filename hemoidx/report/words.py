@@ -1,0 +1,72 @@
+"""The words of the report: what a clinician would call things, and numbers as one would write them."""
+
+from __future__ import annotations
+
+import math
+
+# Decimals that mean something, by unit; more would be noise.
+_DECIMALS = {"mmHg": 1, "1/min": 1, "mmHg/s": 0, "mmHg s": 1, "s": 3, "mL": 0, "%": 1}
+
+SPAN_MEANING = {
+    "flush": "the line was flushed: the pressure is that of the bag",
+    "open_to_air": "the tap was open to air: near zero and still, as in zeroing",
+    "sampling": "the tap was off to the patient, as in drawing blood: a slow plateau without a pulse",
+    "cuff": "a cuff on the same arm shut the artery",
+    "flat": "nothing moved: an unplugged or stopped channel",
+    "saturated": "the recorder was at the end of its range: the true pressure lay beyond",
+    "motion": "the line or the patient was moved",
+    "gap": "no samples were recorded",
+    "not_pulsatile": "no pulse could be seen, for a reason the wave does not tell",
+}
+
+
+def decimals_of(unit: str) -> int:
+    """Decimals to write a value of this unit with."""
+    return _DECIMALS.get(unit, 2)
+
+
+def number(value: float, decimals: int = 1) -> str:
+    """Write a number, or a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value:,.{decimals}f}".replace("-", "−")
+
+
+def how_long(seconds: float) -> str:
+    """Write a duration [s] as one would say it."""
+    if seconds < 90:
+        return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min {left} s"
+
+
+def at_time(seconds: float) -> str:
+    """Write a place in the recording [s] as hours, minutes and seconds."""
+    whole = math.floor(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
+
+
+def share(part: float, whole: float) -> str:
+    """Write a part of a whole in per cent; 100 % and 0 % are kept for all and none."""
+    if whole <= 0:
+        return "–"
+    percent = 100 * part / whole
+    if 0 < percent < 1:
+        return "< 1 %"
+    if 99 < percent < 100:
+        return "> 99 %"
+    return f"{percent:.0f} %"
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """Write a number with its noun."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: list[str]) -> str:
+    """Join words with commas and a final 'and'."""
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
