@@ -1,0 +1,383 @@
+"""First pass over the samples: a long wave becomes two small tables, cells and swings.
+
+A *cell* is a stretch of about an eighth of a second with its lowest, highest and mean pressure and its
+roughness. A *swing* is one rise of the smoothed wave from a trough to a crest: every pulse is among the
+swings, and so are dicrotic waves and artefacts. What is a pulse, and which stretches are not the patient,
+is decided afterwards on these tables.
+
+The work goes over tiles of about ten minutes laid on a fixed grid of samples, each read with a margin on
+both sides. The tile is part of the algorithm: reading more or fewer tiles at once changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+Wave = NDArray[np.floating]
+
+TILE_S = 600.0
+MARGIN_S = 16.0
+#: Low-rate samples in a cell.
+CELL = 8
+#: A swing smaller than this share of the usual swing nearby is a ripple on a larger one.
+RIPPLE = 0.10
+#: Full width [s] of the smoothing window: passes about 16 Hz, takes ringing and mains hum out.
+SMOOTH_S = 0.064
+
+
+class Grid(NamedTuple):
+    """How a wave is divided: `size` samples at `fs` Hz, `thin` samples to one low-rate sample."""
+
+    size: int
+    fs: float
+    thin: int
+
+    @property
+    def cell(self) -> int:
+        """Samples in a cell."""
+        return self.thin * CELL
+
+    @property
+    def low_rate(self) -> float:
+        """Rate of the thinned wave [Hz]."""
+        return self.fs / self.thin
+
+    @property
+    def cell_s(self) -> float:
+        """Duration of a cell [s]."""
+        return self.cell / self.fs
+
+    def tiles(self) -> Iterator[tuple[int, int, int, int]]:
+        """Yield start and stop of each tile and of the stretch to read with its margins [samples]."""
+        length = max(1, round(TILE_S * self.fs / self.cell)) * self.cell
+        margin = -(-round(MARGIN_S * self.fs) // self.cell) * self.cell
+        for start in range(0, self.size, length):
+            stop = min(start + length, self.size)
+            if self.size - stop < length // 10:
+                stop = self.size
+            yield start, stop, max(0, start - margin), min(self.size, stop + margin)
+            if stop == self.size:
+                return
+
+
+def grid(size: int, fs: float) -> Grid:
+    """Divide `size` samples at `fs` [Hz] so that the thinned wave has 60 to 120 samples a second."""
+    return Grid(size, float(fs), max(1, int(fs // 60.0)))
+
+
+class Cells(NamedTuple):
+    """One row per cell: lowest, highest and mean pressure, roughness, and the share of missing samples."""
+
+    low: NDArray[np.float32]
+    high: NDArray[np.float32]
+    mean: NDArray[np.float32]
+    rough: NDArray[np.float32]
+    missing: NDArray[np.float32]
+
+
+class Swings(NamedTuple):
+    """One row per rise: positions [samples], pressure at trough and crest, and steepest slope [1/s]."""
+
+    trough: Float
+    steepest: Float
+    crest: Float
+    low: Float
+    high: Float
+    slope: Float
+
+    def take(self, which: NDArray[np.bool_] | Int) -> Swings:
+        """Rows chosen by a mask or by numbers."""
+        return Swings(*(column[which] for column in self))
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Result of the first pass."""
+
+    grid: Grid
+    cells: Cells
+    swings: Swings
+    #: Missing stretches, start and stop [samples], shape (n, 2).
+    gaps: Int
+    #: Runs of three or more samples at the wave's highest or lowest value, shape (n, 2).
+    rails: Int
+    #: Standard deviation of white noise on the thinned wave [mmHg], one value for the record.
+    noise: float
+
+
+def runs(mask: NDArray[np.bool_]) -> Int:
+    """Start and stop of each run of true values, half open, shape (n, 2)."""
+    edge = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return edge.reshape(-1, 2).astype(np.int64)
+
+
+def fill(wave: Wave) -> tuple[Wave, NDArray[np.bool_] | None]:
+    """Bridge missing samples by straight lines; the mask of what was missing, None if nothing was."""
+    missing = np.isnan(wave)
+    if not missing.any():
+        return wave, None
+    known = np.flatnonzero(~missing)
+    if not known.size:
+        return np.zeros_like(wave), missing
+    out = wave.copy()
+    out[missing] = np.interp(np.flatnonzero(missing), known, wave[known])
+    return out, missing
+
+
+def smoothing_kernel(rate: float) -> NDArray[np.float32]:
+    """Raised-cosine window of `SMOOTH_S` at this rate, of unit sum; at least three samples."""
+    half = max(1, round(0.5 * SMOOTH_S * rate))
+    kernel = np.hanning(2 * half + 3)[1:-1]
+    return (kernel / kernel.sum()).astype(np.float32)
+
+
+def thinned(wave: Wave, g: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """
+    Mean of each `g.thin` neighbours, and that wave smoothed to about 16 Hz.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Samples without gaps, a multiple of `g.thin` of them.
+    g : Grid
+        Gives the number of neighbours and the rate.
+
+    Returns
+    -------
+    thin, smooth : ndarray, shape (n_samples / g.thin,)
+        Sample k stands for the position ``k * g.thin + (g.thin - 1) / 2``.
+    """
+    # Sums of strided views beat a reduction over a short axis.
+    thin = wave[:: g.thin].astype(np.float32)
+    for k in range(1, g.thin):
+        thin += wave[k :: g.thin]
+    thin /= np.float32(g.thin)
+    kernel = smoothing_kernel(g.low_rate)
+    return thin, np.convolve(np.pad(thin, kernel.size // 2, mode="edge"), kernel, mode="valid")
+
+
+def prune(position: Int, value: Float, threshold: Float) -> tuple[Int, Float]:
+    """
+    Remove ripples from a chain of alternating extrema.
+
+    Parameters
+    ----------
+    position : ndarray of int, shape (n,)
+        Sample numbers of alternating minima and maxima.
+    value : ndarray, shape (n,)
+        The wave there.
+    threshold : ndarray, shape (n,)
+        Smallest step between neighbours that is kept, at each extremum.
+
+    Returns
+    -------
+    position, value : ndarray
+        A chain that still alternates, in which every step reaches its threshold or borders the ends.
+
+    Notes
+    -----
+    The smallest steps go first: in each round all steps that are below threshold and not larger than
+    both neighbours are removed together with the two extrema they join, until none is left.
+    """
+    while position.size > 3:
+        step = np.abs(np.diff(value))
+        left = np.concatenate([[np.inf], step[:-1]])
+        right = np.concatenate([step[1:], [np.inf]])
+        gone = (step < threshold[:-1]) & (step < left) & (step <= right)
+        if not gone.any():
+            break
+        keep = np.ones(position.size, dtype=bool)
+        keep[:-1][gone] = False
+        keep[1:][gone] = False
+        position, value, threshold = position[keep], value[keep], threshold[keep]
+    return position, value
+
+
+def _usual_swing(low: Wave, high: Wave, cell_s: float) -> NDArray[np.float32]:
+    """Typical range of the wave within 2.5 s, the median over 15 s, for each cell."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    width = max(3, round(2.5 / cell_s))
+    spread = maximum_filter1d(high, width) - minimum_filter1d(low, width)
+    every = max(1, width // 2)
+    coarse = spread[::every]
+    half = max(1, round(7.5 / cell_s / every))
+    padded = np.pad(coarse, half, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    return np.repeat(middle, every)[: spread.size].astype(np.float32)
+
+
+def _steepest(slope: Float, start: Int, stop: Int) -> tuple[Int, Float]:
+    """Position and size of the largest slope in each stretch; stretches in order, not overlapping."""
+    edges = np.column_stack([start, stop]).ravel()
+    top = np.maximum.reduceat(slope, np.minimum(edges, slope.size - 1))[::2]
+    lengths = stop - start
+    owner = np.repeat(np.arange(start.size), lengths)
+    offset = np.arange(owner.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    place = start[owner] + offset
+    hit = slope[place] == top[owner]
+    first = np.full(start.size, -1, dtype=np.int64)
+    first[owner[hit][::-1]] = place[hit][::-1]
+    return first, top
+
+
+def find_swings(smooth: Float, ripple: Float) -> tuple[Int, Int, Int, Float, Float, Float]:
+    """
+    Rises of a smoothed wave.
+
+    Parameters
+    ----------
+    smooth : ndarray, shape (n,)
+        Smoothed wave.
+    ripple : ndarray, shape (n,)
+        Smallest step kept, at each sample.
+
+    Returns
+    -------
+    trough, steepest, crest : ndarray of int
+        Sample numbers; `steepest` is the sample before the largest difference.
+    low, high : ndarray
+        The wave at trough and crest.
+    slope : ndarray
+        Largest difference between neighbouring samples.
+    """
+    step = smooth[1:] - smooth[:-1]
+    moving = np.flatnonzero(step)
+    rising = step[moving] > 0
+    turn = np.flatnonzero(rising[1:] != rising[:-1])
+    # An extremum lies between the last move one way and the first the other way: middle of the plateau.
+    position = (moving[turn] + 1 + moving[turn + 1]) // 2
+    empty = np.zeros(0, dtype=np.int64)
+    if position.size < 2:
+        return empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros(0)
+    position, value = prune(position, smooth[position], ripple[position])
+    up = np.flatnonzero(np.diff(value) > 0)
+    trough, crest = position[up], position[up + 1]
+    if not up.size:
+        return empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros(0)
+    steepest, slope = _steepest(step, trough, crest)
+    return trough, steepest, crest, value[up], value[up + 1], slope
+
+
+def _survey_tile(
+    wave: Wave, tile: tuple[int, int, int, int], g: Grid, step: float
+) -> tuple[Cells, Swings, NDArray[np.bool_] | None, float]:
+    start, stop, first, last = tile
+    whole, missing = fill(wave[first:last])
+    short = -whole.size % g.cell
+    if short:
+        whole = np.concatenate([whole, np.full(short, whole[-1], dtype=whole.dtype)])
+    # reduceat walks the samples once; a reduction over the short axis of a table is six times slower.
+    edges = np.arange(0, whole.size, g.cell)
+    low, high = np.minimum.reduceat(whole, edges), np.maximum.reduceat(whole, edges)
+    thin, smooth = thinned(whole, g)
+    bend = np.abs(thin[2:] - 2.0 * thin[1:-1] + thin[:-2])
+    edges = np.arange(0, thin.size, CELL)
+    rough = np.add.reduceat(bend, np.minimum(edges, bend.size - 1)) / CELL
+    mean = np.add.reduceat(thin, edges) / CELL
+    noise = float(np.median(bend[:: 1 + bend.size // 4096])) / (0.6745 * np.sqrt(6.0))
+    quiet = float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2)))
+    floor = max(3.0 * noise * quiet, 0.75 * step)
+    ripple = np.repeat(np.maximum(RIPPLE * _usual_swing(low, high, g.cell_s), floor), CELL)
+    trough, steep, crest, v_low, v_high, slope = find_swings(smooth, ripple)
+    centre = 0.5 * (g.thin - 1)
+    swings = Swings(
+        first + trough * g.thin + centre,
+        first + (steep + 0.5) * g.thin + centre,
+        first + crest * g.thin + centre,
+        v_low,
+        v_high,
+        slope * g.low_rate,
+    )
+    own = (swings.steepest >= start) & (swings.steepest < stop)
+    a, b = (start - first) // g.cell, -(-(stop - first) // g.cell)
+    part = np.zeros(low.size, dtype=np.float32)
+    if missing is not None:
+        padded = np.concatenate([missing, np.zeros(short, dtype=bool)])
+        part = padded.reshape(-1, g.cell).mean(axis=1, dtype=np.float32)
+    cells = Cells(*(c[a:b].astype(np.float32) for c in (low, high, mean, rough, part)))
+    lost = None if missing is None else missing[start - first : stop - first]
+    return cells, swings.take(own), lost, noise
+
+
+def _rail_runs(wave: Wave, g: Grid, cells: Cells, tolerance: float) -> Int:
+    """Runs of at least three samples at the lowest or highest value of the record."""
+    known = cells.missing < 1.0
+    if not known.any():
+        return np.zeros((0, 2), dtype=np.int64)
+    top = float(cells.high[known].max()) - tolerance
+    bottom = float(cells.low[known].min()) + tolerance
+    touching = np.flatnonzero((cells.high >= top) | (cells.low <= bottom))
+    place = (touching[:, None] * g.cell + np.arange(g.cell)).ravel()
+    place = place[place < wave.size]
+    value = wave[place]
+    found = []
+    for hit in (place[value >= top], place[value <= bottom]):
+        edge = np.flatnonzero(np.diff(hit) != 1)
+        first = hit[np.concatenate([[0], edge + 1])] if hit.size else hit
+        last = hit[np.concatenate([edge, [-1]])] if hit.size else hit
+        found.append(np.column_stack([first, last + 1]))
+    both = _join(found)
+    return both[both[:, 1] - both[:, 0] >= 3]
+
+
+def _join(pieces: list[Int]) -> Int:
+    """Join runs that were cut at the border of two tiles."""
+    rows = np.concatenate(pieces) if pieces else np.zeros((0, 2), dtype=np.int64)
+    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    if rows.shape[0] < 2:
+        return rows
+    fresh = np.concatenate([[True], rows[1:, 0] > np.maximum.accumulate(rows[:-1, 1])])
+    group = np.cumsum(fresh) - 1
+    stop = np.zeros(group[-1] + 1, dtype=np.int64)
+    np.maximum.at(stop, group, rows[:, 1])
+    return np.column_stack([rows[fresh, 0], stop])
+
+
+def survey(wave: Wave, fs: float, step: float = 0.0) -> Survey:
+    """
+    First pass over a pressure wave.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Pressure, NaN where missing [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    step : float
+        Quantisation step [mmHg], 0 if unknown or fine.
+
+    Returns
+    -------
+    Survey
+        Cells, swings, missing stretches, runs at the rails, noise.
+    """
+    g = grid(wave.size, fs)
+    cells: list[Cells] = []
+    swings: list[Swings] = []
+    gaps: list[Int] = []
+    noise: list[float] = []
+    tiles = list(g.tiles())
+    for tile in tiles:
+        c, s, lost, n = _survey_tile(wave, tile, g, step)
+        cells.append(c)
+        swings.append(s)
+        noise.append(n)
+        if lost is not None:
+            gaps.append(runs(lost) + tile[0])
+    table = Cells(*(np.concatenate(column) for column in zip(*cells, strict=True)))
+    return Survey(
+        g,
+        table,
+        Swings(*(np.concatenate(column) for column in zip(*swings, strict=True))),
+        _join(gaps),
+        _rail_runs(wave, g, table, 0.25 * step),
+        float(np.median(noise)),
+    )
