@@ -13,6 +13,8 @@ FloatArray = NDArray[np.float64]
 
 # Pressure towards which a long diastole decays, aimed at when the time constant is left open [mmHg].
 _ASYMPTOTE = 20.0
+# Damping ratio of the arterial tube between aorta and cannula.
+TUBE_DAMPING = 0.45
 
 
 def windkessel(
@@ -89,7 +91,7 @@ def site_wave(scenario: Scenario, train: BeatTrain, t: FloatArray, fs: float) ->
     arterial tube of second order, followed by a dicrotic wave.
     """
     tau = decay_time(scenario)
-    flow = aortic_inflow(train, t)
+    flow = aortic_inflow(train, t, scenario.upstroke, scenario.shoulder)
     mean_flow = float(flow.mean())
     reservoir = windkessel(flow, fs, tau, 1.0, start=mean_flow * tau)
     pulse = flow
@@ -99,4 +101,4 @@ def site_wave(scenario: Scenario, train: BeatTrain, t: FloatArray, fs: float) ->
     # pulse as high as that swing at an amplification of 1.
     ejection = float(np.median(train.ejection))
     weight = 0.5 * scenario.amplification * ejection
-    return reservoir + weight * through(pulse, scenario.tube_hz, 0.55, fs)
+    return reservoir + weight * through(pulse, scenario.tube_hz, TUBE_DAMPING, fs)

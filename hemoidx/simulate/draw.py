@@ -140,17 +140,19 @@ def _scenario(name: str, family: str, seed: int, duration_s: float, draw: _Draw)
         "mean_pressure": mean,
         "fs": fs,
         "step": round(min(fine, max(pulse / 10.0, 0.06)), 4),
-        "noise": float(np.clip(draw.spread("noise", 0.004, 0.025, log=True) * pulse, 0.06, 2.0)),
+        "noise": float(np.clip(draw.spread("noise", 0.004, 0.03, log=True) * pulse, 0.06, 1.0)),
         "rail_low": -30.0,
         "rail_high": float(draw.rng.choice([270.0, 284.0, 300.0, 320.0])),
         "rate_variability": draw.free(0.005, 0.03),
         "sinus_arrhythmia": draw.free(0.0, 0.06),
-        "drift": draw.free(0.0, 0.08) * pulse,
-        "amplification": draw.free(0.7, 2.0),
-        "tube_hz": draw.free(4.5, 8.0),
-        "dicrotic": draw.free(0.0, 0.3),
+        "drift": draw.free(0.0, 0.12) * pulse,
+        "amplification": draw.free(0.6, 2.0),
+        "tube_hz": draw.free(5.0, 9.0),
+        "dicrotic": 0.24 * draw.free(0.0, 1.0) ** 1.4,
         "dicrotic_delay": draw.free(0.02, 0.25),
         "ejection": draw.free(0.9, 1.1),
+        "upstroke": draw.free(0.7, 1.4),
+        "shoulder": 0.5 * draw.free(0.0, 1.0) ** 2,
         "breathing": str(draw.rng.choice(["controlled", "spontaneous"])),
         "breath_rate": draw.free(8.0, 28.0),
         "breath_pulse": draw.free(0.0, 0.12),
@@ -177,9 +179,9 @@ def _special(family: str, values: dict[str, Any], draw: _Draw) -> dict[str, Any]
         return {"alternans": draw.free(0.05, 0.35), "rate_variability": 0.006}
     if family == "deep_dicrotic":
         return {
-            "dicrotic": draw.free(0.4, 0.75),
+            "dicrotic": draw.free(0.28, 0.55),
             "dicrotic_delay": draw.free(0.1, 0.4),
-            "amplification": draw.free(1.6, 2.8),
+            "amplification": draw.free(1.5, 2.5),
         }
     if family == "overdamped":
         hz = draw.spread("line", 3.0, 6.0)

@@ -136,15 +136,16 @@ def _sampling(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     t = np.arange(n) / wave.fs
     mean = wave.scenario.mean_pressure
     first = mean + wave.scenario.pulse_pressure * rng.uniform(-0.1, 0.7)
-    last = event.level if event.level is not None else first + rng.uniform(20.0, 130.0)
+    last = event.level if event.level is not None else first + rng.uniform(15.0, 130.0)
     last = min(last, 265.0)
     length = n / wave.fs
-    # Either a creep that slows down towards a plateau or a steady ramp.
-    bend = rng.uniform(0.15, 0.5) * length if rng.uniform() < 0.6 else 20 * length
+    # A quick rise to a plateau, a creep that slows down, or a steady ramp.
+    bend = length * rng.choice([0.06, 0.2, 0.5, 20.0])
     level = first + (last - first) * -np.expm1(-t / bend) / -np.expm1(-length / bend)
-    jolts = rng.uniform(0.05, 0.95, int(rng.integers(0, 3))) * length
-    for at in jolts:
+    # Turning taps and drawing back jolt the isolated piece of line.
+    for at in rng.uniform(0.05, 0.95, int(rng.integers(0, 4))) * length:
         level += rng.normal(0, 8) * np.exp(-(((t - at) / rng.uniform(0.1, 0.4)) ** 2))
+    level += 0.3 * np.sin(2 * np.pi * (rng.uniform(0.1, 0.4) * t + rng.uniform()))
     wave.quiet[i0 : i0 + n] *= 0.3
     _replace(wave, event, level, rng.uniform(0.05, 0.25))
 
@@ -154,27 +155,35 @@ def _motion(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     scenario = wave.scenario
     n = _length(wave, event)
     i0 = wave.sample(event.start_s)
-    size = event.level if event.level is not None else rng.uniform(12.0, 70.0)
+    low = max(15.0, 0.5 * scenario.pulse_pressure)
+    size = event.level if event.level is not None else rng.uniform(low, max(80.0, 1.2 * low))
     t = np.arange(n) / wave.fs
     edge = _smooth(t / 0.15) * _smooth((t[-1] - t) / 0.3)
+    added = _whips(t, rng)
     push = np.zeros(n)
-    for hz, weight in ((1.5, 0.45), (5.0, 0.4), (11.0, 0.25)):
+    for hz, weight in ((1.5, 0.45), (5.0, 0.4), (11.0, 0.3), (18.0, 0.15)):
         wild = through(rng.normal(0, 1, n), hz, 0.6, wave.fs)
         push += weight * wild / max(float(wild.std()), 1e-9)
-    bursts = np.zeros(n)
-    count = max(int(t[-1] * rng.uniform(0.7, 1.6)), 1)
-    whip = np.zeros(n)
-    for at in rng.uniform(0, t[-1], count):
-        bursts += np.exp(-(((t - at) / rng.uniform(0.25, 0.8)) ** 2))
-        lag = np.maximum(t - at, 0.0)
-        whip += rng.normal(0, 0.5) * _smooth(lag / 0.05) * np.exp(-lag / rng.uniform(0.15, 0.7))
-    added = size * edge * (0.35 * push * (0.25 + np.minimum(bursts, 1.2)) + whip)
+    # Jerks come in bursts: about one a second, each under a second long, on a little unrest.
+    centres = rng.uniform(0, t[-1], max(round(float(t[-1])), 1))
+    widths = rng.uniform(0.25, 0.8, centres.size)
+    bursts = np.exp(-(((t[:, None] - centres) / widths) ** 2)).sum(axis=1)
+    added = edge * (added + push * (0.35 + np.minimum(bursts, 1.2)))
+    added *= size / max(float(np.quantile(added, 0.98) - np.quantile(added, 0.02)), 1e-9)
     added = through(added, scenario.line_hz, max(scenario.line_damping, 0.2), wave.fs)
-    own = wave.pressure[i0 : i0 + n]
     keep = 1 - edge * rng.uniform(0.1, 0.6)
     base = scenario.mean_pressure
+    own = wave.pressure[i0 : i0 + n]
     wave.pressure[i0 : i0 + n] = base + keep * (own - base) + added
     wave.mark("motion", event.start_s, event.start_s + n / wave.fs, after=0.3)
+
+
+def _whips(t: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Sudden shifts of the baseline that die away, about one in one and a half seconds."""
+    at = rng.uniform(0, t[-1], max(round(float(t[-1]) / 1.5), 1))
+    lag = np.maximum(t[:, None] - at, 0.0)
+    height, fall = rng.normal(0, 1.2, at.size), rng.uniform(0.15, 0.7, at.size)
+    return np.asarray((height * _smooth(lag / 0.05) * np.exp(-lag / fall)).sum(axis=1))
 
 
 def _fade(wave: Wave, event: Event, left: FloatArray, level: FloatArray) -> None:
@@ -183,7 +192,7 @@ def _fade(wave: Wave, event: Event, left: FloatArray, level: FloatArray) -> None
     stop = i0 + left.size
     base = wave.scenario.mean_pressure
     own = wave.pressure[i0:stop]
-    wave.pressure[i0:stop] = level + left * (own - base) + (1 - left) * 0.0
+    wave.pressure[i0:stop] = level + left * (own - base)
     low = np.flatnonzero(left < _CORE_PULSE)
     start = event.start_s + low[0] / wave.fs
     end = event.start_s + (low[-1] + 1) / wave.fs

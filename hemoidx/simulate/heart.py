@@ -140,13 +140,16 @@ def _ejecting(
     return BeatTrain(start, interval, ejection, stroke, kind)
 
 
-def _flow_shape() -> tuple[FloatArray, FloatArray]:
+def _flow_shape(upstroke: float, shoulder: float) -> tuple[FloatArray, FloatArray]:
     """Flow over time in units of ejection time: quick rise, slower fall, brief backflow; area one."""
     x = np.linspace(0.0, 1.2, 1201)
-    forward = np.where(x < 1, x**1.1 * np.clip(1 - x, 0, None) ** 1.7, 0.0)
-    forward /= forward.sum()
+    top = min(0.27 * upstroke, 0.5)
+    # A beta curve with its maximum at `top`.
+    forward = np.where(x < 1, x ** (2.6 * top) * np.clip(1 - x, 0, None) ** (2.6 * (1 - top)), 0.0)
+    late = np.where((x > 0.3) & (x < 0.98), np.sin(np.pi * (x - 0.3) / 0.68) ** 2, 0.0)
+    forward = forward / forward.max() + shoulder * late
     back = np.where((x > 0.94) & (x < 1.12), np.sin(np.pi * (x - 0.94) / 0.18) ** 2, 0.0)
-    shape = forward - 0.035 * back / back.sum()
+    shape = forward / forward.sum() - 0.035 * back / back.sum()
     return x, shape / (shape.sum() * (x[1] - x[0]))
 
 
@@ -171,7 +174,9 @@ def _render(
     return out
 
 
-def aortic_inflow(train: BeatTrain, t: FloatArray) -> FloatArray:
+def aortic_inflow(
+    train: BeatTrain, t: FloatArray, upstroke: float = 1.0, shoulder: float = 0.1
+) -> FloatArray:
     """
     Flow into the aorta; each beat's area is its relative stroke volume.
 
@@ -181,16 +186,19 @@ def aortic_inflow(train: BeatTrain, t: FloatArray) -> FloatArray:
         The beats.
     t : ndarray
         Times [s], evenly spaced.
+    upstroke : float
+        Time to peak flow relative to its usual value.
+    shoulder : float
+        Height of a late systolic wave relative to the first peak.
 
     Returns
     -------
     ndarray
         Flow [relative stroke volume / s].
     """
-    return _render(train, train.stroke / train.ejection, t, _flow_shape())
+    return _render(train, train.stroke / train.ejection, t, _flow_shape(upstroke, shoulder))
 
 
 def dicrotic_wave(train: BeatTrain, t: FloatArray, delay: float) -> FloatArray:
-    """Train of dicrotic waves, as high as the beat's own peak flow [relative stroke volume / s]."""
-    peak = _flow_shape()[1].max()
-    return _render(train, peak * train.stroke / train.ejection, t, _wave_shape(delay))
+    """Train of dicrotic waves, about as high as the beat's own peak flow [relative stroke volume / s]."""
+    return _render(train, 1.8 * train.stroke / train.ejection, t, _wave_shape(delay))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hemoidx.simulate.arteries import site_wave
+from hemoidx.simulate.arteries import TUBE_DAMPING, site_wave
 from hemoidx.simulate.faults import Wave, apply_events, saturation_rise, spans_table
 from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
 from hemoidx.simulate.line import through
@@ -62,7 +62,7 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
 
 def wave_delay(scenario: Scenario) -> float:
     """Delay of slow waves in tube and line, 2 z / w of each [s]."""
-    tube = 2 * 0.55 / (2 * np.pi * scenario.tube_hz)
+    tube = 2 * TUBE_DAMPING / (2 * np.pi * scenario.tube_hz)
     return float(tube + 2 * scenario.line_damping / (2 * np.pi * scenario.line_hz))
 
 

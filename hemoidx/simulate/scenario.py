@@ -103,11 +103,15 @@ class Scenario:
     tube_hz : float
         Natural frequency of the arterial tube between aorta and cannula [Hz].
     dicrotic : float
-        Height of the dicrotic wave as a fraction of the travelling pulse: 0 none, 0.15 usual, 0.6 tall.
+        Height of the dicrotic wave as a fraction of the travelling pulse: 0 none, 0.1 usual, 0.6 tall.
     dicrotic_delay : float
         Delay of that wave after the end of ejection, as a fraction of ejection time.
     ejection : float
         Ejection time relative to its usual value at that rate.
+    upstroke : float
+        Time to peak flow relative to its usual value: 0.7 brisk, 1.4 slow.
+    shoulder : float
+        Late systolic wave, as reflections add it in stiff arteries: 0 none, 0.5 as tall as the first peak.
     breathing : str
         One of `BREATHING`.
     breath_rate : float
@@ -148,10 +152,12 @@ class Scenario:
     drift: float = 2.0
     decay_s: float | None = None
     amplification: float = 1.2
-    tube_hz: float = 6.0
-    dicrotic: float = 0.15
+    tube_hz: float = 7.0
+    dicrotic: float = 0.1
     dicrotic_delay: float = 0.1
     ejection: float = 1.0
+    upstroke: float = 1.0
+    shoulder: float = 0.1
     breathing: str = "spontaneous"
     breath_rate: float = 15.0
     breath_pulse: float = 0.05
@@ -184,6 +190,8 @@ class Scenario:
             "dicrotic": (0.0, 1.0),
             "dicrotic_delay": (0.0, 1.0),
             "ejection": (0.6, 1.4),
+            "upstroke": (0.5, 2.0),
+            "shoulder": (0.0, 1.0),
             "breath_rate": (4.0, 60.0),
             "breath_pulse": (0.0, 0.6),
             "breath_level": (0.0, 40.0),
