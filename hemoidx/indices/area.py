@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, integral
+from .catalogue import Index, Range
+from .rules import DYNAMIC_LINE, PRESSURE_RULES, SHAPE_RULES, Limit, reject
 
 
 def ejection_time(onset: ArrayLike, notch: ArrayLike, fs: float) -> Float:
@@ -71,3 +73,62 @@ def systolic_area(
     a = np.asarray(onset, dtype=np.float64)
     b = np.asarray(notch, dtype=np.float64)
     return (integral(pressure, a, b) - np.asarray(dbp, dtype=np.float64) * (b - a)) / fs
+
+
+EJECTION_TIME = Index(
+    name="ejection_time",
+    title="Ejection time",
+    unit="s",
+    level="beat",
+    formula="time from the foot of the upstroke to the dicrotic notch of the same beat",
+    inputs=("onset", "notch", "fs"),
+    function=ejection_time,
+    sources=(
+        "Lewis RP, Rittgers SE, Forester WF, Boudoulas H. A critical review of the systolic time intervals. "
+        "Circulation 1977;56:146-158. doi:10.1161/01.CIR.56.2.146",
+    ),
+    rules=SHAPE_RULES + reject("no_notch") + DYNAMIC_LINE,
+    limits=(
+        Limit(
+            "ejection time of the left ventricle",
+            "reads high",
+            "at a peripheral site the notch is late and rounded",
+            source="common practice, no source",
+        ),
+    ),
+    column="ejection_time_s",
+    shared_inputs=("systolic_area",),
+    published_range=Range(
+        0.248,
+        0.336,
+        "95 % interval by tissue Doppler in 1969 healthy participants",
+        "Age- and sex-based normal reference ranges of the cardiac time intervals: the Copenhagen City Heart "
+        "Study. Clin Res Cardiol (abstract)",
+    ),
+)
+
+SYSTOLIC_AREA = Index(
+    name="systolic_area",
+    title="Systolic area above diastolic pressure",
+    unit="mmHg s",
+    level="beat",
+    formula="integral of (pressure - dbp) from the foot to the dicrotic notch",
+    inputs=("pressure", "onset", "notch", "dbp", "fs"),
+    function=systolic_area,
+    sources=(
+        "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
+        "method. Circ Res 1970;26:611-623",
+    ),
+    rules=PRESSURE_RULES + reject("saturated", "no_notch") + DYNAMIC_LINE,
+    limits=(
+        Limit(
+            "stroke volume",
+            "says nothing",
+            "it is at best proportional to flow, by one constant for each patient that is not known here",
+            source="Verdouw PD, Beaune J, Roelandt J, Hugenholtz PG. Basic Res Cardiol 1975;70:377-389",
+        ),
+    ),
+    shared_inputs=("ejection_time", "dbp"),
+)
+
+INDICES = (SYSTOLIC_AREA, EJECTION_TIME)

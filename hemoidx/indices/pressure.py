@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
+from .catalogue import Index
+from .rules import BEAT_RULES, DYNAMIC_LINE, PRESSURE_RULES, STATIC_LINE, Limit, When, caution, reject
 
 Wave = NDArray[np.floating]
 
@@ -196,3 +198,111 @@ def heart_rate(duration: ArrayLike) -> Float:
     array([80.])
     """
     return 60.0 / np.asarray(duration, dtype=np.float64)
+
+
+SBP = Index(
+    name="sbp",
+    title="Systolic pressure",
+    unit="mmHg",
+    level="beat",
+    formula="highest pressure of the beat: vertex of a parabola fitted within 16 ms of the peak",
+    inputs=("pressure", "peak", "fs"),
+    function=systolic_pressure,
+    sources=("common practice, no source: highest pressure of the beat",),
+    rules=PRESSURE_RULES + reject("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    shared_inputs=("pp",),
+)
+
+DBP = Index(
+    name="dbp",
+    title="Diastolic pressure",
+    unit="mmHg",
+    level="beat",
+    formula="lowest pressure between 100 ms before the foot and the steepest rise of the beat",
+    inputs=("pressure", "onset", "steepest", "fs"),
+    function=diastolic_pressure,
+    sources=("common practice, no source: lowest pressure before the upstroke",),
+    # A clipped crest says nothing about the trough, but the rail may be the lower one.
+    rules=PRESSURE_RULES + caution("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    shared_inputs=("pp", "systolic_area"),
+)
+
+MBP = Index(
+    name="mbp",
+    title="Mean arterial pressure",
+    unit="mmHg",
+    level="beat",
+    formula="area under the pulse contour divided by the duration of the cycle, foot to next foot",
+    inputs=("pressure", "onset", "end"),
+    function=mean_pressure,
+    sources=(
+        "Libii J. Mean arterial pressure and average blood pressure. Proc 14th Northeast Bioengineering "
+        "Conference 1988. doi:10.1109/NEBC.1988.19386 (abstract)",
+    ),
+    rules=PRESSURE_RULES + reject("saturated", "end_unknown") + STATIC_LINE,
+    limits=(
+        Limit(
+            "central mean pressure",
+            "reads low",
+            "a radial cannula can under-read the femoral mean in shock treated with vasopressors",
+            When(facts=("site_undocumented",)),
+            "Agreements between mean arterial pressure from radial and femoral artery measurements in "
+            "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1",
+        ),
+    ),
+    window="time_mean",
+)
+
+PP = Index(
+    name="pp",
+    title="Pulse pressure",
+    unit="mmHg",
+    level="beat",
+    formula="sbp - dbp of the same beat",
+    inputs=("sbp", "dbp"),
+    function=pulse_pressure,
+    sources=("common practice, no source: difference of two pressures",),
+    rules=PRESSURE_RULES + reject("saturated") + DYNAMIC_LINE,
+    shared_inputs=("sbp", "dbp"),
+)
+
+DURATION = Index(
+    name="duration",
+    title="Beat duration",
+    unit="s",
+    level="beat",
+    formula="time from the foot of a beat to the next foot",
+    inputs=("onset", "end", "fs"),
+    function=beat_duration,
+    sources=("common practice, no source: foot to foot",),
+    rules=BEAT_RULES + reject("end_unknown") + caution("inverted"),
+    column="duration_s",
+    # In a window its mean is the heart rate; in the record's row the name means the recording's length.
+    window="none",
+    shared_inputs=("hr",),
+)
+
+HR = Index(
+    name="hr",
+    title="Heart rate (pulse rate)",
+    unit="1/min",
+    level="beat",
+    formula="60 / duration; in a window 60 / mean duration",
+    inputs=("duration",),
+    function=heart_rate,
+    sources=("common practice, no source: reciprocal of the interval",),
+    rules=BEAT_RULES + reject("end_unknown") + caution("inverted"),
+    limits=(
+        Limit(
+            "electrical heart rate",
+            "reads low",
+            "a beat too weak to reach the artery is not counted",
+            When(facts=("ectopic", "irregular_rhythm")),
+            "common practice, no source: pulse deficit",
+        ),
+    ),
+    window="rate",
+    shared_inputs=("duration",),
+)
+
+INDICES = (SBP, DBP, MBP, PP, DURATION, HR)

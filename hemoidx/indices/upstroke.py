@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
+from .catalogue import Index, Range
+from .rules import DYNAMIC_LINE, PRESSURE_RULES, Limit, caution, reject
 
 
 def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> Float:
@@ -53,3 +55,33 @@ def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> 
     peak = middle - 0.25 * (left - right) * shift
     value = np.where(best == inner, peak, slope[row, best])
     return np.where(known & np.isfinite(slope).all(axis=1), value * fs, np.nan)
+
+
+DPDT_MAX = Index(
+    name="dpdt_max",
+    title="Steepest rise of arterial pressure (dP/dt max)",
+    unit="mmHg/s",
+    level="beat",
+    formula="largest first derivative of a fourth-order polynomial fitted over about 56 ms",
+    inputs=("pressure", "steepest", "fs"),
+    function=dpdt_max,
+    sources=("Savitzky A, Golay MJE. Anal Chem 1964;36:1627-1639 (the derivative filter)",),
+    # A clipped wave is as a rule a ringing one or one on its way out of range: its slope is not the artery's.
+    rules=PRESSURE_RULES + reject("saturated") + caution("sampling_rate_low", "coarse_steps") + DYNAMIC_LINE,
+    limits=(
+        Limit(
+            "contractility",
+            "either way",
+            "it changes with loading and moves with pulse pressure as well as with the force of the heart",
+            source="Vaquer S, Chemla D, Teboul JL, et al. Ann Intensive Care 2019;9:61",
+        ),
+    ),
+    published_range=Range(
+        597.0,
+        1029.0,
+        "femoral initial tangent, mean and one standard deviation, 17 patients before bypass surgery",
+        "Laengin M, Kowalski C, Christ F, Zwissler B, Kisch-Wedel H. 2014 (abstract)",
+    ),
+)
+
+INDICES = (DPDT_MAX,)

@@ -1,0 +1,27 @@
+"""Indices: pure functions of arrays, and the catalogue that says what they are and when they hold."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from .catalogue import Catalogue
+
+
+@lru_cache(maxsize=1)
+def default_catalogue() -> Catalogue:
+    """
+    Return the catalogue of hemoidx.
+
+    Returns
+    -------
+    Catalogue
+        All entries, in the order in which the tables show them.
+
+    Examples
+    --------
+    >>> [index.name for index in default_catalogue()][:3]
+    ['sbp', 'dbp', 'mbp']
+    """
+    from . import area, pressure, upstroke
+
+    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES))

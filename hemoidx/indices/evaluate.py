@@ -1,0 +1,190 @@
+"""
+The one evaluator of the catalogue: finds the inputs of an entry, calls its function, checks what comes back.
+
+Functions that read the wave are called for stretches of about ten minutes, each with the beats whose onset
+lies in it and a margin of samples on either side, positions shifted to the stretch. So a day-long wave is
+never copied whole, and a value does not depend on the stretch it was computed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from .catalogue import LANDMARKS, Catalogue, Index
+
+Float = NDArray[np.float64]
+Wave = NDArray[np.floating[Any]]
+Lookup = Callable[[str], Any]
+
+CHUNK_S = 600.0
+"""Length [s] of the stretches. A fixed grid from the first sample, whatever the memory."""
+MARGIN_S = 2.0
+"""What a function may look at before the first landmark and after the last one of its beats [s]."""
+
+
+def beat_values(
+    catalogue: Catalogue,
+    pressure: Wave,
+    fs: float,
+    landmarks: Mapping[str, Float],
+    quality: Float,
+    context: Lookup,
+    chunk_s: float = CHUNK_S,
+) -> dict[str, Float]:
+    """
+    Values of all indices at beat level, unmasked.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The entries.
+    pressure : ndarray, shape (n_samples,)
+        The wave [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    landmarks : mapping of str to ndarray, shape (n_beats,)
+        Positions of `onset` (increasing, finite), `steepest`, `peak`, `notch`, `end` [samples].
+    quality : ndarray, shape (n_beats,)
+        Quality of the beats, 0 to 1.
+    context : callable
+        Returns, for a key, what was documented at the time of each beat.
+    chunk_s : float
+        Length of a stretch [s].
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n_beats,)
+        By column name, in the order of the catalogue.
+
+    Raises
+    ------
+    InputError
+        If a function returns something of another shape, or a position is out of order.
+    """
+    onset = landmarks["onset"]
+    if not (np.isfinite(onset).all() and np.all(np.diff(onset) > 0)):
+        raise InputError("beats: onsets must be finite and increasing")
+    known: dict[str, Any] = {**{name: landmarks[name] for name in LANDMARKS}, "fs": fs, "quality": quality}
+    done: dict[str, Float] = {}
+    waiting = list(catalogue.order("beat"))
+
+    def find(name: str) -> Any:
+        return context(name) if name.startswith("context.") else known[name]
+
+    while waiting:
+        stage = _stage(waiting, known)
+        if stage[0].reads_wave:
+            values = _over_chunks(stage, pressure, fs, find, onset, chunk_s)
+        else:
+            values = [_call(stage[0], find, onset.size)]
+        for index, value in zip(stage, values, strict=True):
+            done[index.column] = known[index.name] = known[index.column] = value
+        waiting = [index for index in waiting if index not in stage]
+    return {index.column: done[index.column] for index in catalogue if index.level == "beat"}
+
+
+def _stage(waiting: Sequence[Index], known: Mapping[str, Any]) -> list[Index]:
+    """Next entries to compute: all readers of the wave that can share one pass, else one that is algebra."""
+    have = {*known, "pressure"}
+    stage = []
+    for index in waiting:
+        if index.reads_wave and all(n in have or n.startswith("context.") for n in index.inputs):
+            stage.append(index)
+            have |= {index.name, index.column}
+    return stage or [waiting[0]]
+
+
+def _chunks(onset: Float, landmarks: Sequence[Float], fs: float, size: int, chunk_s: float) -> Iterator[Any]:
+    """Beats and samples of each stretch that holds a beat."""
+    step = chunk_s * fs
+    edges = np.arange(1, int(onset[-1] // step) + 1) * step if onset.size else np.empty(0)
+    bounds = np.concatenate([[0], np.searchsorted(onset, edges), [onset.size]]).astype(int)
+    margin = int(np.ceil(MARGIN_S * fs))
+    for first, last in pairwise(bounds):
+        if first == last:
+            continue
+        furthest = max(
+            np.max(p[first:last], initial=0.0, where=np.isfinite(p[first:last])) for p in landmarks
+        )
+        low = max(0, int(onset[first]) - margin)
+        yield slice(first, last), slice(low, min(size, int(furthest) + margin + 2))
+
+
+def _over_chunks(
+    stage: Sequence[Index], pressure: Wave, fs: float, find: Lookup, onset: Float, chunk_s: float
+) -> list[Float]:
+    """Evaluate readers of the wave, stretch by stretch."""
+    out = [np.full(onset.size, np.nan) for _ in stage]
+    landmarks = [find(name) for name in LANDMARKS]
+    for beats, samples in _chunks(onset, landmarks, fs, pressure.size, chunk_s):
+        here: dict[str, Any] = {"pressure": np.asarray(pressure[samples], dtype=np.float64), "fs": fs}
+        here |= {name: find(name)[beats] - samples.start for name in LANDMARKS}
+
+        def find_here(name: str, here: dict[str, Any] = here, beats: slice = beats) -> Any:
+            if name not in here:
+                here[name] = np.asarray(find(name))[beats]
+            return here[name]
+
+        for index, values in zip(stage, out, strict=True):
+            values[beats] = _call(index, find_here, beats.stop - beats.start)
+            here[index.name] = here[index.column] = values[beats]
+    return out
+
+
+def _call(index: Index, find: Lookup, size: int, function: Callable[..., Any] | None = None) -> Float:
+    """Call the function of an entry and check what comes back."""
+    arguments = [find(name) for name in index.inputs]
+    try:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value = (function or index.function)(*arguments)
+    except Exception as error:
+        error.add_note(f"while computing the index {index.name} from {', '.join(index.inputs)}")
+        raise
+    try:
+        array = np.asarray(value, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise InputError(
+            f"index {index.name}: its function must return numbers, got {type(value).__name__}"
+        ) from error
+    if index.level == "record" and array.ndim == 0:
+        array = array.reshape(1)
+    if array.shape != (size,):
+        raise InputError(
+            f"index {index.name}: its function must return one value for each of the {size} rows, "
+            f"got shape {array.shape}"
+        )
+    return array
+
+
+def upper_values(catalogue: Catalogue, level: str, find: Lookup, size: int) -> Iterator[tuple[str, Float]]:
+    """
+    Values of the indices of a level above the beats, with their standard errors, one after the other.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The entries.
+    level : str
+        "window" or "record".
+    find : callable
+        Returns an input by name; is asked for earlier results of this iterator too.
+    size : int
+        Number of rows.
+
+    Yields
+    ------
+    name : str
+        Column name.
+    values : ndarray, shape (n_rows,)
+        Its values, unmasked.
+    """
+    for index in catalogue.order(level):
+        yield index.column, _call(index, find, size)
+        if index.error_function is not None:
+            yield f"{index.column}_se", _call(index, find, size, index.error_function)

@@ -1,0 +1,354 @@
+"""
+Rules: when a value counts as measured, and for which use it can be read.
+
+Two questions are kept apart. *Measurement*: was this quantity measured at all? A `Rule` rejects a value,
+which is then NaN in the tables, or asks for caution, or says that something nobody documented would be needed
+to know. *Interpretation*: for a named use, what limits the value, and in which direction? A `Limit` never
+hides a value. Both are predicates over the facts and the numeric columns of a row, declared as data, so that they
+can be shown, stored beside the tables, and evaluated again on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..facts import FACTS, UNDOCUMENTED, Fact, Int64Array, mask
+
+Bool = NDArray[np.bool_]
+Columns = Callable[[str], NDArray[np.float64]]
+
+ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED = "accepted", "undocumented", "caution", "rejected"
+LEVELS = (ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED)
+DIRECTIONS = ("reads low", "reads high", "either way", "says nothing")
+TABLES = ("beats", "windows", "record")
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """
+    A predicate over a row: any of some facts, and a column below or above a bound.
+
+    Attributes
+    ----------
+    facts : tuple of str
+        Holds when the row has any of these facts. Empty: facts do not matter.
+    column : str
+        Numeric column of the row, or ``context.<key>`` for what was documented at the time of the row.
+    below, above : float, optional
+        Holds when the column lies below, or above, this bound; NaN lies nowhere.
+    tables : tuple of str
+        Tables in which it is asked. Empty: all.
+
+    Notes
+    -----
+    Facts, bound and table must all hold. With nothing given it always holds.
+    """
+
+    facts: tuple[str, ...] = ()
+    column: str = ""
+    below: float | None = None
+    above: float | None = None
+    tables: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if isinstance(self.facts, str) or isinstance(self.tables, str):
+            raise InputError("a rule's facts and tables are tuples of names, not one string")
+        if bool(self.column) != (self.below is not None or self.above is not None):
+            raise InputError("a rule on a column needs the column and a bound, below or above")
+        wrong = [table for table in self.tables if table not in TABLES]
+        if wrong:
+            raise InputError(f"a rule names the table {wrong[0]!r}: tables are {', '.join(TABLES)}")
+
+    def holds(
+        self, table: str, facts: Int64Array, columns: Columns, known: Sequence[Fact] = FACTS
+    ) -> Bool | None:
+        """
+        Rows where it holds; None when it holds nowhere for want of a place to look.
+
+        Parameters
+        ----------
+        table : str
+            Table of the rows.
+        facts : ndarray of int64, shape (n_rows,)
+            Their facts.
+        columns : callable
+            Returns a numeric column by name.
+        known : sequence of Fact
+            All facts there are.
+        """
+        if self.tables and table not in self.tables:
+            return None
+        found = np.ones(facts.shape, dtype=bool)
+        if self.facts:
+            found &= (facts & mask(*self.facts, facts=known)) != 0
+        if self.column:
+            values = np.asarray(columns(self.column), dtype=np.float64)
+            if self.below is not None:
+                found &= values < self.below
+            if self.above is not None:
+                found &= values > self.above
+        return found
+
+    def words(self, table: str, known: Sequence[Fact] = FACTS) -> str:
+        """Say the predicate in words that fit behind "because"."""
+        parts = []
+        by_name = {fact.name: fact for fact in known}
+        if self.facts:
+            parts.append(" or ".join(by_name[name].words(table) for name in self.facts))
+        if self.column:
+            bounds = [f"below {self.below:g}"] if self.below is not None else []
+            bounds += [f"above {self.above:g}"] if self.above is not None else []
+            parts.append(f"{self.column} is {' and '.join(bounds)}")
+        return " and ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """
+    A measurement rule.
+
+    Attributes
+    ----------
+    level : str
+        "rejected", "caution" or "undocumented".
+    when : When
+        Rows it applies to.
+    reason : str
+        Words that fit behind "because"; made from `when` if empty.
+    """
+
+    level: str
+    when: When
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        if self.level not in LEVELS[1:]:
+            raise InputError(f"a rule's level must be one of {', '.join(LEVELS[1:])}, got {self.level!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """
+    A limit of interpretation for a named use.
+
+    Attributes
+    ----------
+    use : str
+        What the value would be read as, for instance "contractility".
+    direction : str
+        "reads low", "reads high", "either way", or "says nothing".
+    reason : str
+        Words that fit behind "because".
+    when : When
+        Rows it applies to; by default every one. On facts of the kind "nobody documented it" it says
+        ``undocumented``, once for a recording.
+    source : str
+        Where the limit is published; "common practice, no source" where it is not.
+    """
+
+    use: str
+    direction: str
+    reason: str
+    when: When = field(default_factory=When)
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        if self.direction not in DIRECTIONS:
+            allowed = ", ".join(DIRECTIONS)
+            raise InputError(f"limit for {self.use}: direction must be {allowed}, not {self.direction!r}")
+
+    @property
+    def level(self) -> str:
+        """Either "undocumented", where it rests on nobody having documented something, or "limited"."""
+        undocumented = self.when.facts and set(self.when.facts) <= set(UNDOCUMENTED)
+        return UNDOCUMENTED_LEVEL if undocumented else "limited"
+
+
+def reject(*facts: str, tables: tuple[str, ...] = ()) -> tuple[Rule, ...]:
+    """Rules that reject a value, one for each fact."""
+    return tuple(Rule(REJECTED, When(facts=(name,), tables=tables)) for name in facts)
+
+
+def caution(*facts: str, tables: tuple[str, ...] = ()) -> tuple[Rule, ...]:
+    """Rules that ask for caution, one for each fact."""
+    return tuple(Rule(CAUTION, When(facts=(name,), tables=tables)) for name in facts)
+
+
+def undocumented(*facts: str) -> tuple[Rule, ...]:
+    """Rules that say, once for a recording, what nobody documented."""
+    return tuple(Rule(UNDOCUMENTED_LEVEL, When(facts=(name,), tables=("record",))) for name in facts)
+
+
+#: The beat itself is in doubt: nothing read from it counts.
+BEAT_RULES = reject("low_quality", "gap_inside") + caution("weak_pulse", "near_event")
+#: The shape is turned over: landmarks other than the beat's own length mean nothing.
+SHAPE_RULES = BEAT_RULES + reject("inverted")
+#: The value is a pressure, or made of pressures.
+PRESSURE_RULES = SHAPE_RULES + reject("uncalibrated") + caution("implausible_level")
+#: Static faults of the line (zero, level) would shift the value; nothing in the recording shows them.
+STATIC_LINE = undocumented("zero_not_seen")
+#: Dynamic faults of the line (natural frequency, damping) would change the value.
+DYNAMIC_LINE = undocumented("flush_not_seen", "line_unknown")
+
+#: Rules of a table, which hold for every index in it.
+TABLE_RULES: dict[str, tuple[Rule, ...]] = {
+    "windows": reject("too_few_beats", "too_little_valid_time"),
+    "record": reject("too_few_beats"),
+}
+
+_MISSING = {
+    "beats": "it could not be read from the samples",
+    "windows": "fewer than three beats were usable for it",
+    "record": "fewer than three beats were usable for it",
+}
+
+
+def rejected(
+    rules: Sequence[Rule], table: str, facts: Int64Array, columns: Columns, known: Sequence[Fact] = FACTS
+) -> Bool:
+    """
+    Rows whose value is rejected.
+
+    Parameters
+    ----------
+    rules : sequence of Rule
+        The rules of an index.
+    table : str
+        Table of the rows; its own rules are added.
+    facts : ndarray of int64, shape (n_rows,)
+        Facts of the rows.
+    columns : callable
+        Returns a numeric column, unmasked, by name.
+    known : sequence of Fact
+        All facts there are.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_rows,)
+        True where the value counts as not measured.
+    """
+    out = np.zeros(facts.shape, dtype=bool)
+    for rule in (*rules, *TABLE_RULES.get(table, ())):
+        if rule.level == REJECTED:
+            holds = rule.when.holds(table, facts, columns, known)
+            if holds is not None:
+                out |= holds
+    return out
+
+
+class Judged(NamedTuple):
+    """Verdicts as arrays of words, shape (n_rows,)."""
+
+    measurement: NDArray[np.object_]
+    interpretation: NDArray[np.object_]
+    reasons: NDArray[np.object_]
+
+
+class _Clause(NamedTuple):
+    """What one rule or limit says where it holds."""
+
+    level: str
+    limits: bool
+    words: str
+
+
+def judge(
+    rules: Sequence[Rule],
+    limits: Sequence[Limit],
+    table: str,
+    facts: Int64Array,
+    columns: Columns,
+    values: NDArray[np.float64],
+    known: Sequence[Fact] = FACTS,
+) -> Judged:
+    """
+    Verdicts with their reasons in words.
+
+    Parameters
+    ----------
+    rules, limits : sequences of Rule and Limit
+        Those of an index.
+    table, facts, columns, known
+        As in `rejected`.
+    values : ndarray, shape (n_rows,)
+        The unmasked values: one that is NaN without a rule's doing was not measured either.
+
+    Returns
+    -------
+    Judged
+        Measurement (accepted, undocumented, caution, rejected), interpretation (unlimited, undocumented,
+        limited) and reasons (empty where there is none).
+
+    Notes
+    -----
+    The words are put together once for each combination of rules that occurs, not once for each row.
+    """
+    clauses: list[_Clause] = []
+    seen: list[Bool] = []
+    for rule in (*rules, *TABLE_RULES.get(table, ())):
+        holds = rule.when.holds(table, facts, columns, known)
+        if holds is not None and holds.any():
+            clauses.append(_Clause(rule.level, False, rule.reason or rule.when.words(table, known)))
+            seen.append(holds)
+    refused = np.zeros(facts.shape, dtype=bool)
+    for clause, holds in zip(clauses, seen, strict=True):
+        if clause.level == REJECTED:
+            refused |= holds
+    missing = np.isnan(values) & ~refused
+    if missing.any():
+        clauses.append(_Clause(REJECTED, False, _MISSING.get(table, "it could not be computed")))
+        seen.append(missing)
+    for limit in limits:
+        holds = limit.when.holds(table, facts, columns, known)
+        if holds is not None and holds.any():
+            clauses.append(_Clause(limit.level, True, f"as {limit.use} it {_limit_words(limit)}"))
+            seen.append(holds)
+    kinds, which = _combinations(seen, facts.size)
+    said = [_say([c for c, on in zip(clauses, row, strict=True) if on]) for row in kinds]
+    table_of_words = np.array(said, dtype=object).reshape(-1, 3)
+    return Judged(*(table_of_words[which, part] for part in range(3)))
+
+
+def _limit_words(limit: Limit) -> str:
+    verb = {"either way": "may read low or high"}.get(limit.direction, limit.direction)
+    return f"{verb} because {limit.reason}"
+
+
+def _combinations(seen: Sequence[Bool], n_rows: int) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Distinct combinations of clauses, and the combination of each row."""
+    if not seen:
+        return np.zeros((1, 0), dtype=bool), np.zeros(n_rows, dtype=np.intp)
+    # Two levels of coding: any number of clauses, yet only one sort of integers for each 60 of them.
+    which = np.zeros(n_rows, dtype=np.int64)
+    for first in range(0, len(seen), 60):
+        code = np.zeros(n_rows, dtype=np.int64)
+        for bit, holds in enumerate(seen[first : first + 60]):
+            code |= holds.astype(np.int64) << bit
+        ranks = np.unique(code, return_inverse=True)[1]
+        which = which * (int(ranks.max(initial=0)) + 1) + ranks
+    _, row, back = np.unique(which, return_index=True, return_inverse=True)
+    return np.stack([holds[row] for holds in seen], axis=1), back
+
+
+def _say(clauses: Sequence[_Clause]) -> tuple[str, str, str]:
+    """Levels and reasons of one combination."""
+    measured = [clause for clause in clauses if not clause.limits]
+    limited = [clause for clause in clauses if clause.limits]
+    measurement = max((c.level for c in measured), key=LEVELS.index, default=ACCEPTED)
+    levels = {c.level for c in limited}
+    interpretation = next(
+        (level for level in ("limited", UNDOCUMENTED_LEVEL) if level in levels), "unlimited"
+    )
+    parts = []
+    for level in (REJECTED, CAUTION, UNDOCUMENTED_LEVEL):
+        words = [c.words for c in measured if c.level == level]
+        if words:
+            parts.append(f"{level} because {'; '.join(words)}")
+    parts += [c.words for c in limited]
+    return measurement, interpretation, ". ".join(parts)
