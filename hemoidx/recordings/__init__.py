@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from hemoidx.recordings.crop import crop
     from hemoidx.recordings.data_root import data_root, find_record
     from hemoidx.recordings.load import load
+    from hemoidx.recordings.manifest import databases
     from hemoidx.recordings.scale import scale_of
     from hemoidx.recordings.time_axis import Axis, TimeIndex, axis_of, time_coordinate, time_dim
 
@@ -30,6 +31,7 @@ _ROOMS = {
     "crop": ("crop",),
     "data_root": ("data_root", "find_record"),
     "load": ("load",),
+    "manifest": ("databases",),
     "scale": ("scale_of",),
     "time_axis": ("Axis", "TimeIndex", "axis_of", "time_coordinate", "time_dim"),
 }
@@ -46,6 +48,7 @@ __all__ = [
     "choose_arterial",
     "crop",
     "data_root",
+    "databases",
     "explain_arterial",
     "find_record",
     "load",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from hemoidx.errors import DataUnavailableError, InputError
@@ -24,7 +25,7 @@ _SITES = (
     *("BRACHIAL", "RADIAL", "DIGITAL", "COMMONILIAC", "FEMORAL", "ANTTIBIAL"),
 )
 _SITE_NAMES = tuple(f"{site}_P" for site in _SITES)
-_NON_INVASIVE = ("FINAP", "FINGER", "FINGER PRESSURE", "NIBP")
+_NON_INVASIVE = ("FINGER", "FINGER PRESSURE", "NIBP")
 # A bare pressure number says which socket, not which vessel; P3 and P4 are also electrode places.
 _DOUBTFUL = ("P1", "P2", "P3", "P4")
 ARTERIAL_ORDER = (*_INVASIVE, *_SITE_NAMES, *_NON_INVASIVE, *_DOUBTFUL)
@@ -136,7 +137,7 @@ def long_name(name: str, role: str) -> str:
     return f"{_TITLES[role]} ({name})" if role in _TITLES else name
 
 
-def pick_names(names: list[str], wanted: str | list[str] | tuple[str, ...] | None, where: str) -> list[str]:
+def pick_names(names: list[str], wanted: str | Sequence[str] | None, where: str) -> list[str]:
     """
     Match the channels asked for with those there are.
 

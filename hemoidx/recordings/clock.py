@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,7 +111,7 @@ def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[n
     if missing.size:
         raise InputError(f"{where}: no time in row {int(missing[0]) + 1}; every row needs one")
     if pd.api.types.is_timedelta64_dtype(column.dtype):
-        return column.dt.total_seconds().to_numpy(dtype=np.float64), ""
+        return np.asarray(column.dt.total_seconds(), dtype=np.float64), ""
     if pd.api.types.is_bool_dtype(column.dtype):
         raise InputError(f"{where}: holds yes and no, not times")
     if pd.api.types.is_numeric_dtype(column.dtype):
@@ -120,13 +121,16 @@ def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[n
         if time.size and time[0] >= _EPOCH_SECONDS:
             return time - time[0], pd.Timestamp(time[0], unit="s").isoformat()
         return time, ""
+    if re.fullmatch(r"\d+:\d\d:\d\d(\.\d+)?", str(column.iloc[0])):  # time since the start, or of day
+        return _seconds(pd.to_timedelta(column, errors="coerce"), 1.0, where)
     try:
         stamps = pd.to_datetime(column, format=None if column.dtype.kind == "M" else "ISO8601")
     except (ValueError, TypeError, OverflowError) as error:
         raise InputError(f"{where}: neither seconds nor timestamps (ISO 8601): {column.iloc[0]!r}") from error
     if not len(stamps):
         return np.zeros(0), ""
-    return (stamps - stamps.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64), stamps.iloc[0].isoformat()
+    since = np.asarray((stamps - stamps.iloc[0]).dt.total_seconds(), dtype=np.float64)
+    return since, stamps.iloc[0].isoformat()
 
 
 def _rate(time: NDArray[np.float64], steps: NDArray[np.float64], even: NDArray[np.bool_]) -> float:

@@ -35,9 +35,9 @@ _MISSING = ["-nan(ind)", "nan(ind)", "-nan", "--", "-", "?"]  # beside those pan
 
 @dataclass(frozen=True)
 class _Column:
-    """A column of the file: its label there, and name and unit taken from it."""
+    """A column of the file: its place there, and name and unit taken from its label."""
 
-    label: Any
+    number: int
     name: str
     unit: str | None
 
@@ -79,25 +79,23 @@ def read_table(
     """
     is_parquet = path.suffix.lower() in (".parquet", ".pq")
     table = _Parquet(path) if is_parquet else _Csv(path)
-    columns = [_column(label, table.units.get(str(label))) for label in table.labels]
+    columns = [_column(i, label, table.units.get(label)) for i, label in enumerate(table.labels)]
     if len(columns) < 2:
         raise InputError(f"{path.name}: needs a time column and at least one channel")
     at = _time_position(columns)
     clock_column = columns.pop(at)
     names = unique_names([c.name for c in columns])
-    columns = [_Column(c.label, name, c.unit) for c, name in zip(columns, names, strict=True)]
+    columns = [_Column(c.number, name, c.unit) for c, name in zip(columns, names, strict=True)]
     columns = _with_units(columns, units, path)
     notices: list[str] = []
-    picked = pick_names(
-        names, channels if channels is None or isinstance(channels, str) else list(channels), path.stem
-    )
+    picked = pick_names(names, channels, path.name)
     wanted = [next(c for c in columns if c.name == name) for name in picked]
     factors = [_factor(column, path) for column in wanted]
     clock = _clock(table, clock_column, path)
     notices += clock.notices
     made = []
     for column, factor in zip(wanted, factors, strict=True):
-        values = _numbers(table.column(column.label), column, path, skip_text=channels is None)
+        values = _numbers(table.column(column.number), column, path, skip_text=channels is None)
         if values is None:
             notices.append(f"column {column.name} holds text and was left out")
             continue
@@ -119,21 +117,27 @@ def read_table(
 
 
 class _Csv:
-    """Columns of a CSV file, read once."""
-
-    units: Mapping[str, str] = {}
+    """Columns of a CSV file, read once; labels keep what pandas would change in doubled ones."""
 
     def __init__(self, path: Path) -> None:
+        how: dict[str, Any] = {"skipinitialspace": True, "encoding": "utf-8-sig"}
         try:
-            self._frame = pd.read_csv(path, na_values=_MISSING, skipinitialspace=True, encoding="utf-8-sig")
+            head = pd.read_csv(path, header=None, nrows=1, dtype=str, **how)
+            self._frame = pd.read_csv(path, na_values=_MISSING, **how)
         except (ValueError, OSError, EOFError) as error:  # pandas' parser errors are ValueErrors
             reason = " ".join(str(error).split())
             raise InputError(f"{path.name} cannot be read as CSV: {reason}") from error
-        self.labels = list(self._frame.columns)
+        self.labels = ["" if pd.isna(label) else str(label) for label in head.iloc[0]]
+        self.units: dict[str, str] = {}
+        if len(self.labels) != self._frame.shape[1] or not isinstance(self._frame.index, pd.RangeIndex):
+            raise InputError(f"{path.name}: the rows do not have as many fields as the header line")
+        if all(re.fullmatch(r"[-+.\deE]*\d[-+.\deE]*", label) for label in self.labels):
+            raise InputError(f"{path.name} has no header line; its columns need names")
 
-    def column(self, label: Any) -> pd.Series[Any]:
-        """One column."""
-        return self._frame[label]
+    def column(self, number: int) -> pd.Series[Any]:
+        """One column, by its place."""
+        column: pd.Series[Any] = self._frame.iloc[:, number]
+        return column
 
 
 class _Parquet:
@@ -150,6 +154,8 @@ class _Parquet:
             raise InputError(f"{path.name} cannot be read as Parquet: {reason}") from error
         schema = self._file.schema_arrow
         self.labels = list(schema.names)
+        if len(set(self.labels)) < len(self.labels):
+            raise InputError(f"{path.name} has several columns of one name")
         self.units = _saved_units(schema.metadata or {})
         for field in schema:
             known = field.metadata or {}
@@ -157,9 +163,10 @@ class _Parquet:
             if unit is not None:
                 self.units[field.name] = unit.decode("utf-8", "replace")
 
-    def column(self, label: Any) -> pd.Series[Any]:
-        """One column."""
-        series: pd.Series[Any] = self._file.read([label], use_pandas_metadata=False).column(0).to_pandas()
+    def column(self, number: int) -> pd.Series[Any]:
+        """One column, by its place."""
+        table = self._file.read([self.labels[number]])
+        series: pd.Series[Any] = table.column(self.labels[number]).to_pandas()
         return series
 
 
@@ -173,15 +180,15 @@ def _saved_units(metadata: Mapping[bytes, bytes]) -> dict[str, str]:
     return {str(k): str(v) for k, v in units.items()} if isinstance(units, dict) else {}
 
 
-def _column(label: Any, unit: str | None) -> _Column:
-    text = str(label).strip()
+def _column(number: int, label: str, unit: str | None) -> _Column:
+    text = label.strip() or f"column {number + 1}"
     match = _BRACKETS.fullmatch(text)
     if match and match["name"]:
         said = (match["square"] if match["square"] is not None else match["round"]).strip()
         is_unit = match["square"] is not None or said.lower() in _UNIT_WORDS or pressure_unit(said)
         if is_unit:
-            return _Column(label, match["name"].strip(" \t,"), unit or said or None)
-    return _Column(label, text.strip(" \t,"), unit or None)
+            return _Column(number, match["name"].strip(" \t,"), unit or said or None)
+    return _Column(number, text.strip(" \t,"), unit or None)
 
 
 def _time_position(columns: list[_Column]) -> int:
@@ -195,21 +202,21 @@ def _clock(table: _Csv | _Parquet, column: _Column, path: Path) -> Clock:
             f"{path.name}: the time column {column.name!r} is in {column.unit!r}; seconds are read"
         )
     unit = _SECONDS[column.unit.lower()] if column.unit else 1.0
-    return read_clock(table.column(column.label), unit, f"{path.name}, column {column.name!r}")
+    return read_clock(table.column(column.number), unit, f"{path.name}, column {column.name!r}")
 
 
 def _with_units(columns: list[_Column], units: str | Mapping[str, str] | None, path: Path) -> list[_Column]:
     if units is None:
         return columns
     if isinstance(units, str):
-        return [_Column(c.label, c.name, units if c.unit is None else c.unit) for c in columns]
+        return [_Column(c.number, c.name, units if c.unit is None else c.unit) for c in columns]
     unknown = set(units) - {c.name for c in columns}
     if unknown:
         raise DataUnavailableError(
             f"units= names {', '.join(map(repr, sorted(unknown)))}, not in {path.name}; "
             f"there are {', '.join(c.name for c in columns)}"
         )
-    return [_Column(c.label, c.name, units.get(c.name, c.unit)) for c in columns]
+    return [_Column(c.number, c.name, units.get(c.name, c.unit)) for c in columns]
 
 
 def _factor(column: _Column, path: Path) -> float:
@@ -262,7 +269,7 @@ def _channel(
         dim="time",
         role=role,
         units="mmHg" if role in PRESSURE_ROLES else column.unit or "",
-        source=f"{path.name}, column {column.label}",
+        source=f"{path.name}, column {column.number + 1}",
         scale=[run],
         first=clock.first,
     )

@@ -81,11 +81,10 @@ class Axis:
         """
         if math.isnan(time):
             raise InputError("time is not a number; give seconds from the start of the recording")
-        if math.isinf(time):
-            return self.size if (time > 0) == (self.step > 0) else 0
         sign = 1 if self.step > 0 else -1
         # One division and one product may be off by an ulp or two: look at the neighbours.
-        k = min(max(math.floor((time * self.fs - self.first) / self.step) - 2, 0), self.size)
+        ideal = (time * self.fs - self.first) / self.step
+        k = max(math.floor(min(max(ideal, 0.0), float(self.size))) - 2, 0)
         while k < self.size:
             value = sign * float(self.seconds(k))
             if value > sign * time or (value == sign * time and not inclusive):
@@ -228,9 +227,10 @@ class TimeIndex(CoordinateTransformIndex):
         dim = str(dims_dict.get(self._dim, self._dim))
         return type(self)(_Transform(self.axis, name, dim))
 
-    def to_pandas_index(self) -> pd.Index:
+    def to_pandas_index(self) -> pd.Index[Any]:
         """All times as a pandas index (this one does take memory)."""
-        return pd.Index(self.axis.seconds(), name=self._name)
+        index: pd.Index[Any] = pd.Index(self.axis.seconds(), name=self._name)
+        return index
 
     def _with(self, axis: Axis) -> TimeIndex:
         return type(self)(_Transform(axis, self._name, self._dim))

@@ -94,21 +94,19 @@ def read_wfdb(path: Path, channels: str | Sequence[str] | None = None) -> xr.Dat
     DataUnavailableError
         If a file or a channel is not there.
     """
+    if "::" in str(path) or "://" in str(path):  # would be an address to the library that opens files
+        raise InputError(f"the path {path} holds '::' or '://'; move or rename the folder")
     plan = _plan(path)
-    wanted = pick_names(list(plan.channels), None if channels is None else _as_list(channels), path.stem)
+    wanted = pick_names(list(plan.channels), channels, path.name)
     filled = _allocate(plan, wanted)
     files = [fingerprint(p, path.parent) for p in plan.headers]
     seen: set[Path] = set()
-    for segment in plan.segments:
+    for segment in (s for s in plan.segments if s.n_frames):
         for data in _read_segment(plan, segment, filled):
             if data not in seen:
                 seen.add(data)
                 files.append(fingerprint(data, path.parent))
     return _assemble(plan, list(filled.values()), files)
-
-
-def _as_list(channels: str | Sequence[str]) -> list[str]:
-    return [channels] if isinstance(channels, str) else list(channels)
 
 
 def _plan(path: Path) -> _Plan:
