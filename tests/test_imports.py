@@ -15,10 +15,11 @@ PACKAGE = Path(hemoidx.__file__).parent
 
 # Rooms on one line may not import each other; a room may import any room of an earlier line.
 ORDER = (
-    ("errors", "units"),
-    ("facts",),
+    ("errors",),
+    ("units", "facts", "samples", "output"),
     ("recordings",),
-    ("tiles", "spans"),
+    ("survey",),
+    ("spans",),
     ("beats",),
     ("breaths",),
     ("line",),

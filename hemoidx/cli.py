@@ -1,0 +1,165 @@
+"""
+The command line.
+
+Exit codes: 0 done, 1 some recordings failed, 2 wrong use or unreadable input. An error is one plain line on
+stderr; `--debug` adds the traceback. Progress goes to stderr, results to stdout.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from hemoidx import __version__
+
+CAUTION = (
+    "Retrospective research and teaching only; not for patient care. "
+    "Local codes and licensed practice come first."
+)
+_INTERRUPTED = 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are one line, like every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"hemoidx: {message}; see: {self.prog} --help\n")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """
+    Run a command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        What follows `hemoidx` on the command line; that of this process if left out.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 some recordings failed, 2 wrong use or unreadable input.
+    """
+    parser = _parser()
+    chosen = parser.parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = chosen.command
+    try:
+        return command(chosen)
+    except KeyboardInterrupt:
+        _say("stopped by hand; nothing half-written was left behind")
+        return _INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output, such as `head`, has seen enough.
+        sys.stdout = None  # type: ignore[assignment]
+        return 0
+    except Exception as error:
+        if chosen.debug:
+            raise
+        _say(_in_one_line(error))
+        return 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    debug = argparse.ArgumentParser(add_help=False)
+    debug.add_argument(
+        "--debug",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="show where in the program an error arose",
+    )
+    parser = _Parser(
+        prog="hemoidx",
+        description="From arterial pressure recordings to beats, indices and what can be believed of them.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"hemoidx {__version__}")
+    parser.add_argument("--debug", action="store_true", help="show where in the program an error arose")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    demo = commands.add_parser(
+        "demo", parents=[debug], epilog=CAUTION, help="simulated teaching cohort, analysed; needs no network",
+        description="Simulate a small teaching cohort, write it, read it back, analyse it, show the result.",
+    )  # fmt: skip
+    demo.add_argument(
+        "--out", type=Path, default=Path("hemoidx-demo"), metavar="DIR", help="folder to write (%(default)s)"
+    )
+    demo.set_defaults(command=_demo)
+
+    analyse = commands.add_parser(
+        "analyse", parents=[debug], epilog=CAUTION, help="one recording: tables and report",
+        description="Analyse the arterial pressure of one recording: tables as Parquet, and report.html.",
+    )  # fmt: skip
+    analyse.add_argument(
+        "recording", metavar="RECORDING",
+        help="path of a WFDB, CSV or Parquet recording, or database/record under the data root",
+    )  # fmt: skip
+    analyse.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    analyse.add_argument("--channel", metavar="NAME", help="channel to analyse, if not the usual one")
+    analyse.add_argument(
+        "--context", type=Path, metavar="FILE", help="what the wave cannot tell: YAML or JSON"
+    )
+    analyse.add_argument(
+        "--edits", type=Path, metavar="FILE", help="beats and spans changed by hand: YAML or JSON"
+    )
+    analyse.set_defaults(command=_analyse)
+
+    indices = commands.add_parser(
+        "indices", parents=[debug], epilog=CAUTION, help="the catalogue of indices",
+        description="List the indices, or say all that is known of one: definition, sources, rules, limits.",
+    )  # fmt: skip
+    indices.add_argument("name", nargs="?", metavar="NAME", help="name of one index, such as dpdt_max")
+    indices.set_defaults(command=_indices)
+    return parser
+
+
+def _demo(chosen: argparse.Namespace) -> int:
+    from hemoidx import demo
+
+    made = demo.run(chosen.out)
+    print(f"{made.n_recordings} invented recordings, {made.n_beats} beats found. Look at: {made.index}")
+    return 0
+
+
+def _analyse(chosen: argparse.Namespace) -> int:
+    import hemoidx as hx
+    from hemoidx.output import whole_folder
+
+    recording = hx.load(chosen.recording)
+    result = hx.analyse(recording, channel=chosen.channel, context=chosen.context, edits=chosen.edits)
+    with whole_folder(chosen.out) as folder:
+        result.save(folder)
+        result.report(folder / "report.html")
+    print(f"{result.channel}: {len(result.beats)} beats. Look at: {chosen.out / 'report.html'}")
+    return 0
+
+
+def _indices(chosen: argparse.Namespace) -> int:
+    from hemoidx.indices import default_catalogue
+    from hemoidx.report.catalogue import describe, listing
+
+    catalogue = default_catalogue()
+    print(listing(catalogue) if chosen.name is None else describe(catalogue[chosen.name]))
+    return 0
+
+
+def _in_one_line(error: Exception) -> str:
+    from hemoidx.errors import HemoidxError
+
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror}"
+    words = " ".join(str(error).split())
+    if isinstance(error, HemoidxError):
+        return words
+    return f"unexpected {type(error).__name__} ({words}); this is a fault of hemoidx: --debug shows where"
+
+
+def _say(words: str) -> None:
+    print(f"hemoidx: {words}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
