@@ -1,9 +1,11 @@
 """Simulated recordings with known truth: heart, arteries, line, recorder, and what goes wrong with them."""
 
+from hemoidx.simulate.cohort import teaching_cohort
 from hemoidx.simulate.draw import FAMILIES, random_scenarios
-from hemoidx.simulate.model import Simulated, simulate_arrays
+from hemoidx.simulate.model import Simulated, simulate, simulate_arrays
 from hemoidx.simulate.scenario import EVENT_KINDS, Event, Scenario
 from hemoidx.simulate.truth import Truth
+from hemoidx.simulate.write import read_truth, write_cohort, write_recording
 
 __all__ = [
     "EVENT_KINDS",
@@ -13,5 +15,10 @@ __all__ = [
     "Simulated",
     "Truth",
     "random_scenarios",
+    "read_truth",
+    "simulate",
     "simulate_arrays",
+    "teaching_cohort",
+    "write_cohort",
+    "write_recording",
 ]

@@ -113,7 +113,7 @@ def _open_to_air(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     level = np.full(n, float(offset))
     if n > 4 * wave.fs and rng.uniform() < 0.5:
         level[int(n * rng.uniform(0.3, 0.6)) :] = rng.uniform(-0.4, 0.4)
-    splash = -rng.uniform(0, 35) * np.exp(-t / 0.05) * np.sin(2 * np.pi * 9 * t)
+    splash = -rng.uniform(0, 90) * np.exp(-t / 0.05) * np.sin(2 * np.pi * 9 * t)
     i0 = wave.sample(event.start_s)
     wave.quiet[i0 : i0 + n] *= 0.15
     _replace(wave, event, level + splash, 0.012)
@@ -175,7 +175,8 @@ def _motion(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     base = scenario.mean_pressure
     own = wave.pressure[i0 : i0 + n]
     wave.pressure[i0 : i0 + n] = base + keep * (own - base) + added
-    wave.mark("motion", event.start_s, event.start_s + n / wave.fs, after=0.3)
+    rest = max(settling_time(scenario.line_hz, scenario.line_damping, 10.0, _REST), 0.3)
+    wave.mark("motion", event.start_s, event.start_s + n / wave.fs, after=rest)
 
 
 def _whips(t: FloatArray, rng: np.random.Generator) -> FloatArray:

@@ -14,7 +14,7 @@ from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
 from hemoidx.simulate.line import through
 from hemoidx.simulate.recorder import fine_rate, record, scale_of
 from hemoidx.simulate.scenario import Scenario
-from hemoidx.simulate.truth import Truth, beats_table, landmarks, usual_pulse
+from hemoidx.simulate.truth import CLEAR_MARGIN_S, Truth, beats_table, landmarks, usual_pulse
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -96,6 +96,53 @@ def simulate_arrays(
     return samples, scenario.fs, scale_of(scenario, samples.size), truth
 
 
+def simulate(scenario: Scenario) -> Simulated:
+    """
+    Simulate a recording.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        All parameters, the seed among them.
+
+    Returns
+    -------
+    Simulated
+        `recording` has one channel, ABP, in the shape of `hemoidx.load`; it says in its comments that it is
+        invented. `truth` holds its beats and events.
+
+    Examples
+    --------
+    >>> from hemoidx.simulate import Scenario, simulate
+    >>> sim = simulate(Scenario(duration_s=20, rate=60, seed=1))
+    >>> sim.recording["ABP"].size, len(sim.truth.beats)
+    (2500, 19)
+    """
+    from hemoidx.recordings.build import Channel, Origin, build
+
+    pressure, fs, scale, truth = simulate_arrays(scenario)
+    source = f"simulated, seed {scenario.seed}"
+    channel = Channel("ABP", pressure, fs, "time", "arterial_pressure", "mmHg", source, scale)
+    origin = Origin(
+        record_id=scenario.name,
+        source=source,
+        fs=fs,
+        segments=[{"name": scenario.name, "start": 0, "stop": pressure.size}],
+        comments=comments_of(scenario),
+    )
+    recording = build([channel], origin)
+    recording.attrs["provenance"]["steps"][0]["step"] = "simulate"
+    return Simulated(recording, truth, scenario)
+
+
+def comments_of(scenario: Scenario) -> list[str]:
+    """Comment lines of a simulated recording; the first says that no patient stands behind it."""
+    lines = [f"invented: simulated arterial pressure of no patient, seed {scenario.seed}"]
+    if scenario.note:
+        lines.append(scenario.note)
+    return lines
+
+
 def _truth(wave: Wave, train: BeatTrain) -> Truth:
     """Measure the beats where nothing touches them; elsewhere as they would have been without the event."""
     scenario = wave.scenario
@@ -106,12 +153,13 @@ def _truth(wave: Wave, train: BeatTrain) -> Truth:
             core[wave.sample(start) : wave.sample(end) + 1] = True
     pressure = np.where(touch, wave.patient, wave.pressure)
     marks = landmarks(pressure, wave.fs, wave.first_s, train, wave_delay(scenario))
-    margin = 0.25
     last = np.where(np.isfinite(marks.end), marks.end, marks.onset)
     peak = np.where(np.isfinite(marks.peak), marks.peak, marks.onset)
     lost = _hit(core, wave, marks.onset, peak)
-    touched = _hit(touch, wave, marks.onset - margin, last + margin)
-    beats = beats_table(marks, train, scenario.duration_s, lost, touched)
+    touched = _hit(touch, wave, marks.onset - CLEAR_MARGIN_S, last + CLEAR_MARGIN_S)
+    # What sinks in noise and steps is nobody's to find.
+    faint = max(4 * scenario.noise, 2 * scenario.step)
+    beats = beats_table(marks, train, scenario.duration_s, lost, touched, faint)
     return Truth(beats, spans_table(wave))
 
 

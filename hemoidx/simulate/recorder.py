@@ -23,11 +23,20 @@ def fine_rate(fs: float) -> float:
 
 
 def rails(scenario: Scenario) -> tuple[int, int, int]:
-    """Baseline, lowest and highest code; the codes are centred so that they fit 16 bits."""
-    low = round(scenario.rail_low * scenario.gain)
-    high = round(scenario.rail_high * scenario.gain)
-    baseline = -((low + high) // 2) if high - low > 60000 or max(-low, high) > 32000 else 0
+    """
+    Baseline, lowest and highest code.
+
+    Codes are centred on zero, as a converter of just enough bits gives them: 256 codes run from -128 to 127.
+    """
+    low, high = round(scenario.rail_low * scenario.gain), round(scenario.rail_high * scenario.gain)
+    baseline = -((high - low + 1) // 2) - low
     return baseline, low + baseline, high + baseline
+
+
+def resolution(scenario: Scenario) -> int:
+    """Bits of the smallest converter that gives these codes, at least 8."""
+    _, low, high = rails(scenario)
+    return max(8, (high - low).bit_length())
 
 
 def scale_of(scenario: Scenario, size: int) -> list[dict[str, Any]]:

@@ -200,13 +200,14 @@ def beats_table(
     duration_s: float,
     lost: BoolArray,
     touched: BoolArray,
+    faint: float,
 ) -> pd.DataFrame:
     """
     Truth table of the beats.
 
     A beat whose upstroke (onset to peak) lies in an event that hides the patient is left out (`lost`). A beat
     is `clear` if nothing touches it from 0.25 s before its foot to 0.25 s after its end, its end is known,
-    and its pulse is at least a fifth of the usual one.
+    and its pulse is at least a fifth of the usual one and more than `faint` [mmHg].
     """
     import pandas as pd
 
@@ -214,7 +215,7 @@ def beats_table(
     next_lost = np.append(lost[1:], True)
     whole = (marks.end < duration_s) & ~next_lost
     pulse = marks.sbp - marks.dbp
-    clear = whole & ~touched & (pulse >= WEAK_PULSE * usual_pulse(marks, train))
+    clear = whole & ~touched & (pulse >= max(WEAK_PULSE * usual_pulse(marks, train), faint))
     end = np.where(whole, marks.end, np.nan)
     notch = np.where(marks.notch < duration_s, marks.notch, np.nan)
     table = pd.DataFrame(
