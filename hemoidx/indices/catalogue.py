@@ -2,9 +2,9 @@
 The catalogue: one frozen entry for each index, written beside its function.
 
 An `Index` says what a quantity is called, in which unit, from what it is computed, where it is published,
-when it counts as measured and what limits its reading. Everything else is made from the entries: tables, verdicts,
-units in files, the printed catalogue. A user's own index is passed as ``catalogue=``; nothing is registered
-globally, since a registration would not reach the worker processes of a cohort run.
+when it counts as measured and what limits its reading. Everything else is made from the entries: tables,
+verdicts, units in files, the printed catalogue. A user's own index is passed as ``catalogue=``; nothing is
+registered globally, since a registration would not reach the worker processes of a cohort run.
 """
 
 from __future__ import annotations

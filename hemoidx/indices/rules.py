@@ -4,8 +4,8 @@ Rules: when a value counts as measured, and for which use it can be read.
 Two questions are kept apart. *Measurement*: was this quantity measured at all? A `Rule` rejects a value,
 which is then NaN in the tables, or asks for caution, or says that something nobody documented would be needed
 to know. *Interpretation*: for a named use, what limits the value, and in which direction? A `Limit` never
-hides a value. Both are predicates over the facts and the numeric columns of a row, declared as data, so that they
-can be shown, stored beside the tables, and evaluated again on them.
+hides a value. Both are predicates over the facts and the numeric columns of a row, declared as data, so that
+they can be shown, stored beside the tables, and evaluated again on them.
 """
 
 from __future__ import annotations

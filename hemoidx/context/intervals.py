@@ -1,0 +1,374 @@
+"""
+Context: what the waveform cannot tell, as intervals, single values and marked events.
+
+Everything is checked on the way in: an unknown key, a reversed interval or two contradictory ones is an
+error that names it, since context that was silently ignored would be worse than none.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from .rows import empty, near, number, read_rows, text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Float = NDArray[np.float64]
+
+BREATHING = ("controlled_no_effort", "assisted", "spontaneous", "unknown")
+SITES = (
+    "radial",
+    "ulnar",
+    "brachial",
+    "axillary",
+    "femoral",
+    "dorsalis_pedis",
+    "posterior_tibial",
+    "temporal",
+    "carotid",
+    "umbilical",
+    "aorta",
+    "other",
+    "unknown",
+)
+EVENTS = ("fluid", "leg_raise", "end_expiratory_occlusion", "vasopressor_change", "apnoea")
+
+Check = Callable[[Any, str], Any]
+
+
+def _between(low: float, high: float, unit: str) -> Check:
+    def check(value: Any, what: str) -> float:
+        found = number(value, what)
+        if not low <= found <= high:
+            raise InputError(f"{what} must lie between {low:g} and {high:g} {unit}, got {found:g}")
+        return found
+
+    return check
+
+
+def _one_of(allowed: tuple[str, ...]) -> Check:
+    def check(value: Any, what: str) -> str:
+        found = text(value, what)
+        if found not in allowed:
+            raise InputError(f"{what}: {found!r} is not known{near(found, allowed)}")
+        return found
+
+    return check
+
+
+#: Keys that hold for an interval. The ranges refuse slips of the unit, nothing else.
+INTERVAL_KEYS: dict[str, Check] = {
+    "breathing": _one_of(BREATHING),
+    "tidal_volume_ml_per_kg_pbw": _between(0.5, 30.0, "mL/kg"),
+    "site": _one_of(SITES),
+    "transducer_height_cm": _between(-150.0, 150.0, "cm"),
+    "rhythm": text,
+    "central_venous_pressure_mmhg": _between(-20.0, 80.0, "mmHg"),
+    "reference_flow_l_per_min": _between(0.0, 40.0, "L/min"),
+    "reference_flow_window_s": _between(0.001, 86400.0, "s"),
+    "note": text,
+}
+#: Keys that hold once for a recording.
+ONCE_KEYS: dict[str, Check] = {
+    "height_cm": _between(20.0, 260.0, "cm"),
+    "weight_kg": _between(0.2, 500.0, "kg"),
+    "age_years": _between(0.0, 130.0, "years"),
+    "sex": _one_of(("female", "male")),
+}
+#: Short names, taken in the unit of the long one.
+ALIASES = {"height": "height_cm", "weight": "weight_kg", "age": "age_years"}
+_EVENT_KEYS = ("kind", "from_s", "to_s", "at_s", "note")
+_TIMES = ("from_s", "to_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """One documented value: `key` is `value` from `from_s` up to `to_s` [s]; infinite where it is open."""
+
+    key: str
+    value: str | float
+    from_s: float = -math.inf
+    to_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A marked event: its kind, `from_s` to `to_s` [s] (equal for a moment), and a note."""
+
+    kind: str
+    from_s: float
+    to_s: float
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Context:
+    """
+    What was documented about a recording.
+
+    Attributes
+    ----------
+    intervals : tuple of Interval
+        Values that hold for a time: breathing, tidal volume [mL per kg predicted body weight], site, height
+        of the transducer above the reference level [cm], rhythm, central venous pressure [mmHg], reference
+        flow [L/min] with its averaging window [s].
+    once : mapping of str to value
+        Values that hold throughout: height [cm], weight [kg], age [years], sex.
+    events : tuple of Event
+        Fluid, leg raise, end-expiratory occlusion, change of vasopressor, apnoea.
+
+    Examples
+    --------
+    >>> context = Context.read({"site": "radial", "intervals": [{"from_s": 60, "breathing": "assisted"}]})
+    >>> context.at("breathing", [30.0, 90.0]).tolist()
+    [None, 'assisted']
+    """
+
+    intervals: tuple[Interval, ...] = ()
+    once: tuple[tuple[str, str | float], ...] = ()
+    events: tuple[Event, ...] = ()
+
+    def __post_init__(self) -> None:
+        _refuse_contradictions(self.intervals)
+        _refuse_lonely_flow(self.intervals)
+
+    @classmethod
+    def read(
+        cls,
+        source: Context | Mapping[str, Any] | pd.DataFrame | str | os.PathLike[str] | None,
+        record_id: str | None = None,
+    ) -> Context:
+        """
+        Read and check context.
+
+        Parameters
+        ----------
+        source : Context, mapping, DataFrame, path or None
+            A mapping (or a YAML or JSON file of one) holds values for the whole recording directly, and
+            lists ``intervals`` and ``events``. A table (DataFrame, CSV or Parquet) holds one interval or
+            event a row: a row with a ``kind`` is an event. Times are ``from_s`` and ``to_s`` [s from the
+            start of the recording], either may be left out; an event may have ``at_s`` instead.
+        record_id : str, optional
+            Of a table with a column ``record_id``, only the rows of this recording are taken.
+
+        Returns
+        -------
+        Context
+            The checked context.
+
+        Raises
+        ------
+        InputError
+            If anything in it cannot be used.
+        DataUnavailableError
+            If the file is not there.
+        """
+        if source is None:
+            return cls()
+        if isinstance(source, Context):
+            return source
+        found, where = read_rows(source, "context")
+        if isinstance(found, Mapping):
+            return cls._from_mapping(found, where)
+        return cls._from_table(found, where, record_id)
+
+    @classmethod
+    def _from_mapping(cls, given: Mapping[str, Any], where: str) -> Context:
+        lists = {name: given.get(name) or [] for name in ("intervals", "events")}
+        for name, rows in lists.items():
+            if not isinstance(rows, list | tuple) or not all(isinstance(row, Mapping) for row in rows):
+                raise InputError(f"{where}: {name} must be a list of mappings")
+        whole = {key: value for key, value in given.items() if key not in lists}
+        for name in _TIMES:
+            if name in whole:
+                raise InputError(f"{where}: {name} belongs to an entry of intervals or events")
+        once, intervals = _values(whole, where)
+        for i, row in enumerate(lists["intervals"], start=1):
+            also, found = _values(row, f"{where}, interval {i}")
+            if also:
+                raise InputError(
+                    f"{where}, interval {i}: {next(iter(also))} holds once, outside of intervals"
+                )
+            intervals += found
+        events = [_event(row, f"{where}, event {i}") for i, row in enumerate(lists["events"], start=1)]
+        return cls(tuple(intervals), tuple(once.items()), tuple(events))
+
+    @classmethod
+    def _from_table(cls, rows: Iterable[Mapping[str, Any]], where: str, record_id: str | None) -> Context:
+        once: dict[str, str | float] = {}
+        intervals: list[Interval] = []
+        events: list[Event] = []
+        for i, row in enumerate(rows, start=1):
+            filled = {key: value for key, value in row.items() if not empty(value)}
+            owner = filled.pop("record_id", None)
+            if owner is not None and record_id is not None and str(owner) != record_id:
+                continue
+            here = f"{where}, row {i}"
+            if "kind" in filled:
+                events.append(_event(filled, here))
+                continue
+            also, found = _values(filled, here)
+            for key, value in also.items():
+                if once.setdefault(key, value) != value:
+                    raise InputError(f"{here}: {key} is {value}, but {once[key]} in a row above")
+            intervals += found
+        # A table repeats what holds throughout on every row: the same value twice is no news.
+        return cls(tuple(dict.fromkeys(intervals)), tuple(once.items()), tuple(events))
+
+    def at(self, key: str, time: Any) -> NDArray[Any]:
+        """
+        Find what was documented at some times.
+
+        Parameters
+        ----------
+        key : str
+            For instance "breathing".
+        time : array_like, shape (n,)
+            Times [s from the start of the recording].
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Numbers, NaN where nobody documented it; for words an object array with None there.
+
+        Raises
+        ------
+        InputError
+            If there is no such key.
+        """
+        key = ALIASES.get(key, key)
+        known = {**INTERVAL_KEYS, **ONCE_KEYS}
+        if key not in known:
+            raise InputError(f"context has no key {key!r}{near(key, known)}")
+        times = np.asarray(time, dtype=np.float64)
+        words = key in ("breathing", "site", "rhythm", "note", "sex")
+        out: NDArray[Any] = np.full(times.shape, None if words else np.nan, dtype=object if words else float)
+        for name, value in self.once:
+            if name == key:
+                out[...] = value
+        for interval in self.intervals:
+            if interval.key == key:
+                out[(times >= interval.from_s) & (times < interval.to_s)] = interval.value
+        return out
+
+    def documents(self, key: str) -> bool:
+        """Whether anything but "unknown" was documented for a key."""
+        return any(interval.key == key and interval.value != "unknown" for interval in self.intervals)
+
+    def to_json(self) -> dict[str, Any]:
+        """Give it as a mapping that `read` understands."""
+        given: dict[str, Any] = dict(self.once)
+        if self.intervals:
+            given["intervals"] = [{x.key: x.value, **_times(x)} for x in self.intervals]
+        if self.events:
+            given["events"] = [
+                {"kind": e.kind, **_times(e), **({"note": e.note} if e.note else {})} for e in self.events
+            ]
+        return given
+
+
+def _times(item: Interval | Event) -> dict[str, float]:
+    return {name: float(getattr(item, name)) for name in _TIMES if math.isfinite(getattr(item, name))}
+
+
+def _values(row: Mapping[str, Any], where: str) -> tuple[dict[str, str | float], list[Interval]]:
+    """Values of one row: those that hold once, and those that hold for its interval."""
+    start, stop = _from_to(row, where)
+    once: dict[str, str | float] = {}
+    intervals = []
+    for given, value in row.items():
+        key = ALIASES.get(str(given), str(given))
+        if key in _TIMES or empty(value):
+            continue
+        if key in ONCE_KEYS:
+            if key in once:
+                raise InputError(f"{where}: {key} is given twice")
+            once[key] = ONCE_KEYS[key](value, f"{where}: {given}")
+        elif key in INTERVAL_KEYS:
+            intervals.append(Interval(key, INTERVAL_KEYS[key](value, f"{where}: {given}"), start, stop))
+        else:
+            known = (*INTERVAL_KEYS, *ONCE_KEYS, *ALIASES, *_TIMES, "intervals", "events")
+            raise InputError(f"{where}: unknown key {key!r}{near(key, known)}")
+    return once, intervals
+
+
+def _from_to(row: Mapping[str, Any], where: str) -> tuple[float, float]:
+    """Start and end of a row [s], infinite where it is open."""
+    found = []
+    for name, open_end in zip(_TIMES, (-math.inf, math.inf), strict=True):
+        value = row.get(name)
+        if empty(value):
+            found.append(open_end)
+            continue
+        time = number(value, f"{where}: {name}", infinite=open_end > 0)
+        if time < 0:
+            raise InputError(f"{where}: {name} must not be negative, got {time:g}")
+        found.append(time)
+    start, stop = found
+    if not stop > start:
+        raise InputError(f"{where}: to_s must come after from_s, got {start:g} to {stop:g}")
+    return start, stop
+
+
+def _event(row: Mapping[str, Any], where: str) -> Event:
+    """One marked event."""
+    for key in row:
+        if key not in _EVENT_KEYS and not empty(row[key]):
+            raise InputError(f"{where}: unknown key {key!r}{near(str(key), _EVENT_KEYS)}")
+    kind = _one_of(EVENTS)(row.get("kind"), f"{where}: kind")
+    note = "" if empty(row.get("note")) else text(row["note"], f"{where}: note")
+    if empty(row.get("at_s")):
+        start, stop = _from_to(row, where)
+        if math.isinf(start):
+            raise InputError(f"{where}: an event needs at_s, or from_s with or without to_s")
+        return Event(kind, start, stop, note)
+    if not all(empty(row.get(name)) for name in _TIMES):
+        raise InputError(f"{where}: an event has at_s, or from_s and to_s, not both")
+    at = number(row["at_s"], f"{where}: at_s")
+    if at < 0:
+        raise InputError(f"{where}: at_s must not be negative, got {at:g}")
+    return Event(kind, at, at, note)
+
+
+def _refuse_contradictions(intervals: Iterable[Interval]) -> None:
+    by_key: dict[str, list[Interval]] = {}
+    for interval in intervals:
+        by_key.setdefault(interval.key, []).append(interval)
+    for key, found in by_key.items():
+        if key == "note":
+            continue
+        furthest: dict[str | float, float] = {}
+        for later in sorted(found, key=lambda x: x.from_s):
+            for value, end in furthest.items():
+                if value != later.value and end > later.from_s:
+                    raise InputError(
+                        f"context: {key} is both {value} and {later.value} from "
+                        f"{max(later.from_s, 0.0):g} s on; let one interval end where the other begins"
+                    )
+            furthest[later.value] = max(furthest.get(later.value, -math.inf), later.to_s)
+
+
+def _refuse_lonely_flow(intervals: tuple[Interval, ...]) -> None:
+    """Refuse a flow without its averaging window: it cannot be compared with anything."""
+    stretches: dict[str, set[tuple[float, float]]] = {
+        "reference_flow_l_per_min": set(),
+        "reference_flow_window_s": set(),
+    }
+    for interval in intervals:
+        if interval.key in stretches:
+            stretches[interval.key].add((interval.from_s, interval.to_s))
+    flow, window = stretches.values()
+    if flow != window:
+        raise InputError(
+            "context: reference_flow_l_per_min and reference_flow_window_s must be given together, "
+            "for the same interval"
+        )
