@@ -99,10 +99,13 @@ def _parser() -> argparse.ArgumentParser:
     analyse.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
     analyse.add_argument("--channel", metavar="NAME", help="channel to analyse, if not the usual one")
     analyse.add_argument(
-        "--context", type=Path, metavar="FILE", help="what the wave cannot tell: YAML or JSON"
+        "--context", type=Path, metavar="FILE", help="what the wave cannot tell: YAML, JSON, CSV or Parquet"
     )
     analyse.add_argument(
-        "--edits", type=Path, metavar="FILE", help="beats and spans changed by hand: YAML or JSON"
+        "--edits",
+        type=Path,
+        metavar="FILE",
+        help="beats and spans changed by hand: YAML, JSON, CSV or Parquet",
     )
     analyse.set_defaults(command=_analyse)
 

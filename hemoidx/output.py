@@ -14,18 +14,18 @@ from hemoidx.errors import InputError
 @contextmanager
 def whole_folder(target: str | os.PathLike[str]) -> Iterator[Path]:
     """
-    Give a folder to write into that takes the place of `target` when all went well.
+    Give a folder to write into that becomes `target`, or joins it, when all went well.
 
     Parameters
     ----------
     target : path-like
-        The folder wanted. If it is there, what is written takes the place of files and folders of
-        the same name in it; others stay.
+        The folder wanted. If it is there, what is written takes the place of files of the same name
+        in it; everything else in it stays.
 
     Yields
     ------
     Path
-        An empty folder beside the target, on the same disk.
+        An empty folder on the same disk.
 
     Raises
     ------
@@ -37,23 +37,26 @@ def whole_folder(target: str | os.PathLike[str]) -> Iterator[Path]:
     When an error passes through, everything written is removed and the target is as it was.
     """
     wanted = Path(target).absolute()
-    ground = wanted if wanted.is_dir() else next(up for up in wanted.parents if up.exists())
-    if not ground.is_dir() or wanted.is_file():
-        raise InputError(
-            f"{target}: cannot be a folder, since {wanted if wanted.is_file() else ground} is a file"
-        )
+    ground = wanted if wanted.exists() else next(up for up in wanted.parents if up.exists())
+    if not ground.is_dir():
+        raise InputError(f"{target}: cannot be a folder, since {ground} is a file; name another")
     part = ground / f".{wanted.name}.{os.getpid()}.part"
     part.mkdir()
     try:
         yield part
-        if not wanted.is_dir():
+        if wanted.is_dir():
+            _move_into(part, wanted)
+        else:
             wanted.parent.mkdir(parents=True, exist_ok=True)
             part.rename(wanted)
-            return
-        for made in sorted(part.iterdir()):
-            place = wanted / made.name
-            if place.is_dir():
-                shutil.rmtree(place)
-            made.replace(place)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+
+
+def _move_into(source: Path, target: Path) -> None:
+    for made in sorted(source.iterdir()):
+        place = target / made.name
+        if made.is_dir() and place.is_dir():
+            _move_into(made, place)
+        else:
+            made.replace(place)
