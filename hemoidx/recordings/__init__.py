@@ -9,7 +9,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from hemoidx.recordings.build import Channel, Origin, build, unique_names
+    from hemoidx.recordings.building import Channel, Origin, build, unique_names
     from hemoidx.recordings.channels import (
         PRESSURE_ROLES,
         choose_arterial,
@@ -17,20 +17,20 @@ if TYPE_CHECKING:
         long_name,
         role_of,
     )
-    from hemoidx.recordings.crop import crop
-    from hemoidx.recordings.data_root import data_root, find_record
-    from hemoidx.recordings.load import load
+    from hemoidx.recordings.cropping import crop
+    from hemoidx.recordings.finding import data_root, find_record
+    from hemoidx.recordings.loader import load
     from hemoidx.recordings.manifest import databases
     from hemoidx.recordings.scale import scale_of
     from hemoidx.recordings.time_axis import Axis, TimeIndex, axis_of, time_coordinate, time_dim
 
 # Resolved on first use: reading needs xarray and pandas, importing hemoidx must not.
 _ROOMS = {
-    "build": ("Channel", "Origin", "build", "unique_names"),
+    "building": ("Channel", "Origin", "build", "unique_names"),
     "channels": ("PRESSURE_ROLES", "choose_arterial", "explain_arterial", "long_name", "role_of"),
-    "crop": ("crop",),
-    "data_root": ("data_root", "find_record"),
-    "load": ("load",),
+    "cropping": ("crop",),
+    "finding": ("data_root", "find_record"),
+    "loader": ("load",),
     "manifest": ("databases",),
     "scale": ("scale_of",),
     "time_axis": ("Axis", "TimeIndex", "axis_of", "time_coordinate", "time_dim"),

@@ -38,7 +38,7 @@ _OTHER_PRESSURES = {
 }
 PRESSURE_ROLES = frozenset({ARTERIAL, *_OTHER_PRESSURES.values()})
 _PATTERNS = (
-    ("ecg", re.compile(r"I|II|III|AV[RLF]|V\d?|M?CL\d?|MCL|ECG.*|EKG.*")),
+    ("ecg", re.compile(r"I|II|III|AV[RLF]|V\d?|MCL\d?|ECG.*|EKG.*")),
     ("respiration", re.compile(r"RESP.*")),
     ("co2", re.compile(r"(ET)?CO2")),
     ("pleth", re.compile(r"PLETH.*|PPG.*")),

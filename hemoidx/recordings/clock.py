@@ -11,11 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from hemoidx.errors import InputError
-from hemoidx.recordings.build import check_length
+from hemoidx.recordings.building import check_length
 
 # Ours. Times of day count from 1970 in seconds above this; no recording starts three years in.
 _EPOCH_SECONDS = 1e8
 _EVEN_SHARE = 0.9  # of the steps must be within half a step of the median
+_ROUNDS = 10  # of refining the rate; two or three are the rule
 _SMALL_JITTER = 0.01  # of a step: rounding of printed times, not worth a word
 
 
@@ -64,8 +65,8 @@ def read_clock(column: pd.Series[Any], unit: float, where: str) -> Clock:
     Returns
     -------
     Clock
-        Rate from the steps: their median finds the even ones, whose mean, over the whole
-        recording, is the rate; it is rounded as far as the times themselves allow.
+        Rate from the steps: their median finds the even ones, then a straight line through all
+        rows; it is rounded as far as the times themselves allow.
 
     Raises
     ------
@@ -86,27 +87,26 @@ def read_clock(column: pd.Series[Any], unit: float, where: str) -> Clock:
         raise InputError(
             f"{where}: not evenly spaced ({np.mean(even):.0%} of the steps are near the median {step:g} s)"
         )
-    fs = _rate(time, steps, even)
-    ideal = (time - time[0]) * fs
-    check_length(int(ideal[-1]) + 1, fs, where)
-    rows = np.rint(ideal).astype(np.int64)
+    fs, start_s, rows = _fit(time, steps, float(np.mean(steps[even])), where)
     same = np.flatnonzero(np.diff(rows) == 0)
     if same.size:
         row = int(same[0]) + 2
         raise InputError(
-            f"{where}: row {row} falls on the same sample as the row before; the clock jitters too much"
+            f"{where}: rows {row - 1} and {row} fall on the same sample; the clock jitters too much"
         )
     return Clock(
         fs=fs,
-        first=round(time[0] * fs),
+        first=round(start_s * fs),
         size=int(rows[-1]) + 1,
         rows=rows,
         start_time=start,
-        notices=_notices(time, ideal, rows, fs),
+        notices=_notices(time - start_s, start_s, rows, fs),
     )
 
 
 def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[np.float64], str]:
+    if not len(column):
+        return np.zeros(0), ""
     missing = np.flatnonzero(column.isna())
     if missing.size:
         raise InputError(f"{where}: no time in row {int(missing[0]) + 1}; every row needs one")
@@ -127,38 +127,49 @@ def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[n
         stamps = pd.to_datetime(column, format=None if column.dtype.kind == "M" else "ISO8601")
     except (ValueError, TypeError, OverflowError) as error:
         raise InputError(f"{where}: neither seconds nor timestamps (ISO 8601): {column.iloc[0]!r}") from error
-    if not len(stamps):
-        return np.zeros(0), ""
     since = np.asarray((stamps - stamps.iloc[0]).dt.total_seconds(), dtype=np.float64)
     return since, stamps.iloc[0].isoformat()
 
 
-def _rate(time: NDArray[np.float64], steps: NDArray[np.float64], even: NDArray[np.bool_]) -> float:
-    mean = float(np.mean(steps[even]))
-    # How far the even steps wander from an even clock, plus what float64 holds of such times.
-    drift = np.cumsum(np.where(even, steps - mean, 0.0))
-    slack = float(np.ptp(drift)) + 4 * float(np.spacing(np.abs(time).max()))
-    span = float(even.sum()) * mean
+def _fit(
+    time: NDArray[np.float64], steps: NDArray[np.float64], step: float, where: str
+) -> tuple[float, float, NDArray[np.int64]]:
+    """Rate, time of the first sample and position of each row, by least squares through all rows."""
+    check_length(int((time[-1] - time[0]) / step) + 1, 1.0 / step, where)
+    rows = np.zeros(time.size, dtype=np.int64)
+    for _ in range(_ROUNDS):
+        # Gaps are counted in steps of the best rate so far, which the rows between them then improve.
+        before = rows
+        rows = np.concatenate([[0], np.cumsum(np.maximum(np.rint(steps / step), 1))]).astype(np.int64)
+        if np.array_equal(rows, before):
+            break
+        centred = rows - rows.mean()
+        step = float(np.dot(centred, time - time[0]) / np.dot(centred, centred))
+    rest = time - time[0] - rows * step
+    # What the times themselves leave open: their jitter, and what float64 holds of such numbers.
+    slack = float(np.ptp(rest)) + 4 * float(np.spacing(np.abs(time).max()))
+    fs = 1.0 / step
     for digits in range(7):
-        fs = round(1.0 / mean, digits)
-        if fs > 0 and abs(1.0 / (fs * mean) - 1.0) * span <= slack:
-            return fs
-    return 1.0 / mean
+        rounded = round(fs, digits)
+        if rounded > 0 and abs(1.0 / rounded - step) * rows[-1] <= slack:
+            fs = rounded
+            break
+    # The middle of the jitter, not the first row alone, says where the samples lie.
+    rest = time - time[0] - rows / fs
+    start = float(time[0] + (rest.max() + rest.min()) / 2)
+    rows = np.rint((time - start) * fs).astype(np.int64)
+    return fs, start + float(rows[0]) / fs, rows - rows[0]
 
 
-def _notices(
-    time: NDArray[np.float64], ideal: NDArray[np.float64], rows: NDArray[np.int64], fs: float
-) -> list[str]:
+def _notices(time: NDArray[np.float64], start: float, rows: NDArray[np.int64], fs: float) -> list[str]:
     notices = []
     holes = np.diff(rows) - 1
     if holes.any():
         notices.append(f"{int(holes.sum())} rows are missing in {int(np.count_nonzero(holes))} places: gaps")
-    jitter = float(np.abs(ideal - rows).max())
+    jitter = float(np.abs(time * fs - rows).max())
     if jitter > _SMALL_JITTER:
         notices.append(f"the clock jitters by up to {1000 * jitter / fs:.3g} ms around {fs:g} Hz")
-    shift = abs(time[0] * fs - round(time[0] * fs))
+    shift = abs(start * fs - round(start * fs))
     if shift > _SMALL_JITTER:
-        notices.append(
-            f"the first time, {time[0]:g} s, was moved by {1000 * shift / fs:.3g} ms onto a sample"
-        )
+        notices.append(f"the first time, {start:g} s, was moved by {1000 * shift / fs:.3g} ms onto a sample")
     return notices

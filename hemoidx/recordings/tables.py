@@ -15,7 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from hemoidx.errors import DataUnavailableError, InputError
-from hemoidx.recordings.build import Channel, Origin, build, empty, unique_names
+from hemoidx.recordings.building import Channel, Origin, build, empty, unique_names
 from hemoidx.recordings.channels import PRESSURE_ROLES, pick_names, role_of
 from hemoidx.recordings.clock import Clock, read_clock
 from hemoidx.recordings.files import fingerprint

@@ -221,6 +221,10 @@ class TimeIndex(CoordinateTransformIndex):
             raise KeyError(f"no sample at {worst:g} s; use a slice or method='nearest'")
         return position
 
+    def join(self, other: Index, how: str = "inner") -> TimeIndex:
+        """Refuse to line up two different stretches: a silent resampling would be worse."""
+        raise InputError(f"{self!r} and {other!r} do not match; crop both to the same stretch first")
+
     def rename(self, name_dict: Mapping[Any, Hashable], dims_dict: Mapping[Any, Hashable]) -> TimeIndex:
         """Index under another name."""
         name = name_dict.get(self._name, self._name)

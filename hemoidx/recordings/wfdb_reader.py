@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hemoidx.errors import InputError
-from hemoidx.recordings.build import Channel, Origin, build, check_length, empty, unique_names
+from hemoidx.recordings.building import Channel, Origin, build, check_length, empty, unique_names
 from hemoidx.recordings.channels import pick_names, role_of
 from hemoidx.recordings.files import fingerprint, inside
 from hemoidx.recordings.scale import COUNTS, Run, gain_of, joined

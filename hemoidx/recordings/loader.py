@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from hemoidx.errors import InputError
-from hemoidx.recordings.data_root import find_record
+from hemoidx.recordings.finding import find_record
 
 if TYPE_CHECKING:
     import xarray as xr
