@@ -24,7 +24,7 @@ it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -241,13 +241,6 @@ def cf_attributes(facts: Iterable[Fact] = FACTS) -> dict[str, Any]:
         "flag_meanings": " ".join(fact.name for fact in ordered),
         "flag_descriptions": {fact.name: fact.meaning for fact in ordered},
     }
-
-
-def from_cf_attributes(attributes: Mapping[str, Any], value: int) -> list[str]:
-    """Names of the facts in a mask, read with the flag attributes of a file instead of this module."""
-    names_there = str(attributes["flag_meanings"]).split()
-    masks = [int(m) for m in attributes["flag_masks"]]
-    return [name for name, m in zip(names_there, masks, strict=True) if int(value) & m]
 
 
 def with_user_facts(extra: Iterable[Fact]) -> tuple[Fact, ...]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from .catalogue import Catalogue
+from .catalogue import Catalogue, Index
+
+__all__ = ["Catalogue", "Index", "default_catalogue"]
 
 
 @lru_cache(maxsize=1)

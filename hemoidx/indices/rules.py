@@ -351,4 +351,4 @@ def _say(clauses: Sequence[_Clause]) -> tuple[str, str, str]:
         if words:
             parts.append(f"{level} because {'; '.join(words)}")
     parts += [c.words for c in limited]
-    return measurement, interpretation, ". ".join(parts)
+    return measurement, interpretation, ". ".join(part[0].upper() + part[1:] for part in parts)

@@ -1,0 +1,293 @@
+"""`Analysis`: the tables of one channel, their verdicts, and how they came about."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..context import Context
+from ..errors import InputError
+from ..facts import FACTS, UNDOCUMENTED
+from ..indices.catalogue import Catalogue, Index
+from ..indices.levels import columns_of
+from ..indices.rules import judge
+
+if TYPE_CHECKING:
+    import matplotlib.figure
+    import pandas as pd
+    import xarray as xr
+
+Float = NDArray[np.float64]
+
+KEYS = {
+    "beats": ("record_id", "channel", "beat"),
+    "windows": ("record_id", "channel", "window"),
+    "record": ("record_id", "channel"),
+}
+_TIME = {"beats": "onset_s", "windows": "start_s"}
+
+
+@dataclass
+class Hidden:
+    """Values that masking hid: for a table and column, the rows and the values."""
+
+    kept: dict[tuple[str, str], tuple[NDArray[np.int64], Float]] = field(default_factory=dict)
+
+    def keep(self, table: str, name: str, refused: NDArray[np.bool_], values: Float) -> None:
+        """Keep the finite values of the refused rows."""
+        rows = np.flatnonzero(refused & np.isfinite(values))
+        if rows.size:
+            self.kept[table, name] = (rows.astype(np.int64), values[rows])
+
+    def of(self, table: str, name: str) -> tuple[NDArray[np.int64], Float]:
+        """Rows and values of one column."""
+        return self.kept.get((table, name), (np.zeros(0, dtype=np.int64), np.zeros(0)))
+
+    def items(self) -> Iterator[tuple[str, str, NDArray[np.int64], Float]]:
+        """Everything: table, column, rows, values."""
+        for (table, name), (rows, values) in self.kept.items():
+            yield table, name, rows, values
+
+
+@dataclass(eq=False, repr=False)
+class Analysis:
+    """
+    What `hemoidx.analyse` returns.
+
+    Attributes
+    ----------
+    beats, windows, record, spans, events : pandas.DataFrame
+        The tables. Rejected values are NaN; ``attrs`` holds units, names and the meaning of ``facts``.
+    info : dict
+        How they came about: versions, parameters, context, edits, channel, input checksums.
+    catalogue : Catalogue
+        The entries behind the columns.
+
+    Notes
+    -----
+    For retrospective research and teaching, not for patient care; local codes and licensed practice come
+    first.
+    """
+
+    beats: pd.DataFrame
+    windows: pd.DataFrame
+    record: pd.DataFrame
+    spans: pd.DataFrame
+    events: pd.DataFrame
+    info: dict[str, Any]
+    catalogue: Catalogue
+    hidden: Hidden = field(default_factory=Hidden)
+    loaded: xr.Dataset | None = None
+
+    @property
+    def channel(self) -> str:
+        """Name of the channel."""
+        return str(self.info["channel"])
+
+    @property
+    def record_id(self) -> str:
+        """Name of the recording."""
+        return str(self.info["record_id"])
+
+    @property
+    def recording(self) -> xr.Dataset | None:
+        """
+        The recording; of an opened analysis it is read again on first use, else None.
+
+        Warns
+        -----
+        UserWarning
+            If the file is there but is no longer the one that was analysed.
+        """
+        if self.loaded is None:
+            from .storage import find_recording
+
+            self.loaded = find_recording(self.info)
+        return self.loaded
+
+    @property
+    def undocumented(self) -> list[str]:
+        """What nobody documented, in words; said once for the recording, not on each row."""
+        facts = int(self.record["facts"].iloc[0])
+        return [fact.meaning for fact in FACTS if fact.name in UNDOCUMENTED and facts >> fact.bit & 1]
+
+    def verdicts(self, name: str, table: str = "windows") -> pd.DataFrame:
+        """
+        Say of each value whether it was measured, and what limits its reading.
+
+        Parameters
+        ----------
+        name : str
+            Index, for instance "sbp".
+        table : str
+            "beats", "windows" or "record".
+
+        Returns
+        -------
+        pandas.DataFrame
+            The key columns; ``measurement``: accepted, undocumented (in the record's row only: nobody
+            documented what would be needed to know), caution or rejected; ``interpretation``: unlimited,
+            undocumented or limited; ``reasons`` in words, empty where there are none.
+
+        Raises
+        ------
+        InputError
+            If there is no such index or table.
+        """
+        index, frame = self._find(name, table)
+        context = Context.read(self.info["context"])
+        start = np.array([self.info["samples"]["first"] / self.info["fs"]])
+        time = frame[_TIME[table]].to_numpy() if table in _TIME else start
+        columns = columns_of(self.catalogue, lambda column: self._whole(table, column), context.at, time)
+        judged = judge(
+            index.rules,
+            index.limits,
+            table,
+            frame["facts"].to_numpy(),
+            columns,
+            self._whole(table, index.column),
+            self.catalogue.facts,
+        )
+        out = frame[list(KEYS[table])].copy()
+        out.attrs = {}
+        for column in judged._fields:
+            out[column] = getattr(judged, column)
+        return out
+
+    def unchecked(self, name: str, table: str = "windows") -> pd.DataFrame:
+        """
+        Give the values that masking hid.
+
+        Parameters
+        ----------
+        name : str
+            Index, for instance "sbp".
+        table : str
+            "beats", "windows" or "record".
+
+        Returns
+        -------
+        pandas.DataFrame
+            The key columns, ``row`` (number of the row in the table) and ``value``: one row for each value
+            that a rule rejected. They are not results; the verdicts say why.
+
+        Raises
+        ------
+        InputError
+            If there is no such index or table.
+        """
+        index, frame = self._find(name, table)
+        rows, values = self.hidden.of(table, index.column)
+        out = frame[list(KEYS[table])].iloc[rows].reset_index(drop=True)
+        out.attrs = {"units": {"value": index.unit}}
+        out["row"] = rows
+        out["value"] = values
+        return out
+
+    def _find(self, name: str, table: str) -> tuple[Index, pd.DataFrame]:
+        if table not in KEYS:
+            raise InputError(f"no table {table!r} holds indices; there are {', '.join(KEYS)}")
+        index = self.catalogue[name]
+        if not index.appears_in(table):
+            there = ", ".join(known for known in KEYS if index.appears_in(known))
+            raise InputError(f"index {name} is not in the table {table}; it is in {there}")
+        frame: pd.DataFrame = getattr(self, table)
+        return index, frame
+
+    def _whole(self, table: str, column: str) -> Float:
+        """Column of a table with what masking hid put back."""
+        frame: pd.DataFrame = getattr(self, table)
+        if column not in frame:
+            raise InputError(f"table {table}: no column {column!r} for a rule to read")
+        values = frame[column].to_numpy(dtype=np.float64)
+        rows, hidden = self.hidden.of(table, column)
+        if rows.size:
+            values = values.copy()
+            values[rows] = hidden
+        return values
+
+    def save(self, folder: str | os.PathLike[str]) -> None:
+        """
+        Write all tables and ``analysis.json``, whole or not at all.
+
+        Parameters
+        ----------
+        folder : str or path-like
+            A new or empty folder, or one that holds an analysis, whose tables are then replaced.
+
+        Raises
+        ------
+        InputError
+            If the folder holds something else.
+        """
+        from .storage import save
+
+        save(self, folder)
+
+    @classmethod
+    def open(cls, folder: str | os.PathLike[str]) -> Analysis:
+        """
+        Open a saved analysis.
+
+        Parameters
+        ----------
+        folder : str or path-like
+            What `save` wrote.
+
+        Returns
+        -------
+        Analysis
+            Equal tables and verdicts. Indices of a user's own keep their declaration, not their function.
+
+        Raises
+        ------
+        DataUnavailableError
+            If there is no analysis.
+        InputError
+            If it cannot be read.
+        """
+        from .storage import open_folder
+
+        return open_folder(folder)
+
+    def plot(self) -> matplotlib.figure.Figure:
+        """
+        Draw an overview: the wave with its landmarks and spans, trends, beats laid over each other.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            The figure; show or save it.
+        """
+        from hemoidx.plot import overview
+
+        return overview(self)
+
+    def report(self, path: str | os.PathLike[str]) -> None:
+        """
+        Write a self-contained HTML page.
+
+        Parameters
+        ----------
+        path : str or path-like
+            The file.
+        """
+        from hemoidx.report import write_report
+
+        write_report(self, path)
+
+    def __repr__(self) -> str:
+        return (
+            f"<Analysis of {self.record_id or 'recording'}, channel {self.channel}: {len(self.beats)} beats, "
+            f"{len(self.windows)} windows, {len(self.spans)} spans>"
+        )
+
+    def _repr_html_(self) -> str:
+        from .summary import html
+
+        return html(self)

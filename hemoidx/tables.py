@@ -1,0 +1,247 @@
+"""
+Tables: how rows become DataFrames and Parquet files that explain themselves.
+
+The schema metadata of a file is authoritative: unit and long name of each column, version of the schema, and
+the meaning of each bit of ``facts`` after the CF conventions. `read_table` puts them into ``attrs``, where a
+fresh analysis has them too.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import DataUnavailableError, InputError
+from .facts import FACTS, Fact, cf_attributes
+from .indices.catalogue import Index
+from .spans import KINDS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SCHEMA_VERSION = 1
+"""Raised when columns change their name or meaning."""
+
+TABLES = ("beats", "windows", "record", "events", "spans", "unchecked")
+CAUTION = "Retrospective research and teaching, not for patient care."
+
+#: Unit and long name of the columns that are no index.
+COLUMNS: dict[str, tuple[str, str]] = {
+    "record_id": ("", "recording"),
+    "channel": ("", "channel"),
+    "beat": ("1", "number of the beat in the recording, from 0"),
+    "window": ("1", "number of the 30 s window, counted from the recording's start"),
+    "event": ("1", "number of the event, from 0"),
+    "onset_s": ("s", "tangent foot of the upstroke"),
+    "steepest_s": ("s", "steepest rise"),
+    "peak_s": ("s", "systolic peak"),
+    "notch_s": ("s", "dicrotic notch"),
+    "quality": ("1", "quality of the beat, 0 to 1; below 0.5 it is not believed"),
+    "facts": ("1", "facts, one bit each"),
+    "start_s": ("s", "start"),
+    "end_s": ("s", "end"),
+    "valid_s": ("s", "time covered by beats whose duration was measured"),
+    "beats": ("1", "beats whose duration was measured"),
+    "duration_s": ("s", "length of the recording"),
+    "kind": ("", "kind"),
+    "note": ("", "note"),
+    "table": ("", "table of the hidden value"),
+    "row": ("1", "row in that table, from 0"),
+    "name": ("", "column of that table"),
+    "value": ("", "value that masking hid; unit as in that column"),
+    **{f"{kind}_s": ("s", f"time marked as {kind.replace('_', ' ')}") for kind in KINDS},
+}
+_OF_TABLE = {("beats", "end_s"): ("s", "foot of the next beat")}
+
+
+def attributes(
+    table: str, columns: Iterable[str], indices: Iterable[Index] = (), facts: Iterable[Fact] = FACTS
+) -> dict[str, Any]:
+    """
+    Describe a table.
+
+    Parameters
+    ----------
+    table : str
+        Its name.
+    columns : iterable of str
+        Its columns.
+    indices : iterable of Index
+        Catalogue entries that have columns in it.
+    facts : iterable of Fact
+        Facts that its rows may carry.
+
+    Returns
+    -------
+    dict
+        ``table``, ``schema_version``, ``caution``, ``units`` and ``long_names`` by column and, where there is
+        a column ``facts``, ``flag_masks``, ``flag_meanings`` and ``flag_descriptions``. Fit for JSON.
+    """
+    columns = list(columns)
+    known = {**COLUMNS, **{c: words for (t, c), words in _OF_TABLE.items() if t == table}}
+    for index in indices:
+        known[index.column] = (index.unit, index.title)
+        known[f"{index.column}_se"] = (index.unit, f"{index.title}: random standard error")
+    out: dict[str, Any] = {
+        "table": table,
+        "schema_version": SCHEMA_VERSION,
+        "caution": CAUTION,
+        "units": {column: known[column][0] for column in columns},
+        "long_names": {column: known[column][1] for column in columns},
+    }
+    return {**out, **cf_attributes(facts)} if "facts" in columns else out
+
+
+def frame(
+    columns: Mapping[str, NDArray[Any]], keys: Mapping[str, str], attrs: dict[str, Any]
+) -> pd.DataFrame:
+    """
+    Put a table together.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray, shape (n_rows,)
+        Its columns.
+    keys : mapping of str to str
+        Texts that are the same on every row, put first.
+    attrs : dict
+        What `attributes` made.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table.
+    """
+    import pandas as pd
+
+    n_rows = next(iter(columns.values())).size
+    data: dict[str, Any] = {
+        # One text, repeated: an array of 100,000 equal texts would take longer than the table.
+        name: pd.array([text], dtype="str").repeat(n_rows)
+        for name, text in keys.items()
+    }
+    out = pd.DataFrame({**data, **columns})
+    out.attrs.update(attrs.items())
+    return out
+
+
+def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
+    """
+    Write a table as Parquet, whole or not at all.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        A table with ``attrs`` as `attributes` makes them.
+    path : str or path-like
+        The file. It is replaced if it is there.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    attrs = dict(table.attrs)
+    bare = table.copy(deep=False)
+    bare.attrs = {}
+    content = pa.Table.from_pandas(bare, preserve_index=False)
+    schema = content.schema
+    for i, column in enumerate(schema.names):
+        words = {"units": attrs["units"].get(column, ""), "long_name": attrs["long_names"].get(column, "")}
+        if column == "facts":
+            words["flag_masks"] = " ".join(map(str, attrs["flag_masks"]))
+            words["flag_meanings"] = attrs["flag_meanings"]
+        schema = schema.set(i, schema.field(i).with_metadata(words))
+    schema = schema.with_metadata({**content.schema.metadata, b"hemoidx": json.dumps(attrs).encode()})
+    floats = [field.name for field in schema if pa.types.is_floating(field.type)]
+    target = Path(path)
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        pq.write_table(
+            content.cast(schema),
+            part,
+            compression="zstd",
+            use_dictionary=[name for name in schema.names if name not in floats],
+            use_byte_stream_split=floats,
+        )
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
+    """
+    Read a table of an analysis, with units, names and the meaning of its facts in ``attrs``.
+
+    Parameters
+    ----------
+    path : str or path-like
+        A Parquet file that hemoidx wrote.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table; ``attrs`` holds ``units`` and ``long_names`` by column, ``schema_version``, and for the
+        column ``facts`` the CF attributes ``flag_masks`` and ``flag_meanings``.
+
+    Raises
+    ------
+    DataUnavailableError
+        If there is no such file.
+    InputError
+        If it is no table of hemoidx, or one of a later schema.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    target = Path(path)
+    if not target.is_file():
+        raise DataUnavailableError(f"table {target.name}: there is no file {target}")
+    try:
+        content = pq.read_table(target)
+    except (pa.ArrowInvalid, OSError) as error:
+        raise InputError(f"table {target.name}: not a Parquet file, or cut off") from error
+    stored = (content.schema.metadata or {}).get(b"hemoidx")
+    if stored is None:
+        raise InputError(f"table {target.name}: not a table of hemoidx (its schema holds no description)")
+    attrs = json.loads(stored)
+    if attrs["schema_version"] > SCHEMA_VERSION:
+        raise InputError(
+            f"table {target.name}: written with schema {attrs['schema_version']}, this hemoidx reads up to "
+            f"{SCHEMA_VERSION}; install a newer one"
+        )
+    out: pd.DataFrame = content.to_pandas()
+    out.attrs.update(attrs.items())
+    return out
+
+
+def has_fact(table: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+    """
+    Tell which rows of a table carry a fact, by the meanings that travel with the table.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        A table with a column ``facts``, fresh or read back.
+    name : str
+        Name of the fact, for instance "ectopic".
+
+    Returns
+    -------
+    ndarray of bool, shape (n_rows,)
+        True where the row carries it.
+
+    Raises
+    ------
+    InputError
+        If the table knows no such fact.
+    """
+    names = str(table.attrs.get("flag_meanings", "")).split()
+    if name not in names:
+        raise InputError(f"the table knows no fact {name!r}; it knows {', '.join(names) or 'none'}")
+    mask = int(table.attrs["flag_masks"][names.index(name)])
+    return np.asarray((table["facts"].to_numpy() & mask) != 0)
