@@ -161,3 +161,28 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
     total = np.where(inside, total + ends, 0.5 * (b - a) * (at_a + at_b))
     out[good] = total
     return out
+
+
+def rolling_quantile(value: Float, half: int, q: float) -> Float:
+    """
+    Quantile of the known values among each value and its neighbours.
+
+    Parameters
+    ----------
+    value : ndarray, shape (n,)
+        Values, NaN where unknown.
+    half : int
+        Neighbours on each side.
+    q : float
+        0 to 1; the value at that place of the sorted known ones, not interpolated.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where no value is known.
+    """
+    padded = np.pad(value, half, constant_values=np.nan)
+    window = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    count = np.sum(np.isfinite(window), axis=1)
+    place = np.floor(q * np.maximum(count - 1, 0)).astype(np.int64)
+    return np.where(count > 0, window[np.arange(window.shape[0]), place], np.nan)

@@ -12,7 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .survey import Cells, Survey, runs
+from .samples import rolling_quantile
+from .survey import Cells, Grid, Survey, runs
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -102,11 +103,6 @@ def _rows(stretches: NDArray[np.generic], kind: str, size: int) -> Spans:
     return Spans(start[some], stop[some], np.full(int(some.sum()), KIND[kind]))
 
 
-def _rolling_median(value: Float, half: int) -> Float:
-    padded = np.pad(value, half, mode="reflect" if value.size > half else "edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
-
-
 class Levels(NamedTuple):
     """Usual systolic and diastolic level and roughness around each cell (medians over a minute)."""
 
@@ -115,19 +111,42 @@ class Levels(NamedTuple):
     rough: Float
 
 
-def usual_levels(cells: Cells, cell_s: float) -> Levels:
-    """Typical highest and lowest pressure and roughness within 2.5 s, the median over a minute."""
+def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None) -> Levels:
+    """
+    Typical highest and lowest pressure and roughness within 2.5 s, the median over a minute.
+
+    Parameters
+    ----------
+    cells : Cells
+        Cells of the survey.
+    cell_s : float
+        Duration of a cell [s].
+    known : ndarray of bool, shape (n_cells,), optional
+        Cells that are already known not to be the patient; they do not count.
+
+    Returns
+    -------
+    Levels
+        One value for each cell.
+    """
     every = max(1, round(2.5 / cell_s))
     edge = np.arange(0, cells.low.size, every)
-    half = 12
+    skip = cells.missing >= 0.5 if known is None else known | (cells.missing >= 0.5)
+    whole = np.arange(edge.size)
 
-    def spread(block: NDArray[np.float32]) -> Float:
-        return np.repeat(_rolling_median(block.astype(np.float64), half), every)[: cells.low.size]
+    def spread(value: NDArray[np.float32], worst: float, best: np.ufunc) -> Float:
+        kept = np.where(skip, worst, value).astype(np.float64)
+        block = best.reduceat(kept, edge)
+        middle = rolling_quantile(np.where(np.isfinite(block), block, np.nan), 12, 0.5)
+        sure = np.flatnonzero(np.isfinite(middle))
+        if not sure.size:
+            return np.zeros(cells.low.size)
+        return np.repeat(np.interp(whole, sure, middle[sure]), every)[: cells.low.size]
 
     return Levels(
-        spread(np.maximum.reduceat(cells.high, edge)),
-        spread(np.minimum.reduceat(cells.low, edge)),
-        spread(np.maximum.reduceat(cells.rough, edge)),
+        spread(cells.high, -np.inf, np.maximum),
+        spread(cells.low, np.inf, np.minimum),
+        spread(cells.rough, -np.inf, np.maximum),
     )
 
 
@@ -217,7 +236,16 @@ def _saturated(survey: Survey, flush: Bool) -> Spans:
     return _rows(rails[clipped], "saturated", g.size)
 
 
-def pulseless(survey: Survey, known: Spans, pulse: Float, interval: Float, calibrated: bool) -> Spans:
+class Pulse(NamedTuple):
+    """What the rules need to know of the pulses: position [samples], interval [s], foot, rise [mmHg]."""
+
+    at: Float
+    interval: Float
+    low: Float
+    rise: Float
+
+
+def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> Spans:
     """
     Stretches without a pulse, told apart by level, drift and edges: sampling, cuff, not pulsatile.
 
@@ -227,10 +255,8 @@ def pulseless(survey: Survey, known: Spans, pulse: Float, interval: Float, calib
         First pass over the wave.
     known : Spans
         Spans found by level.
-    pulse : ndarray, shape (n,)
-        Steepest rise of each pulse [samples].
-    interval : ndarray, shape (n,)
-        Usual interval of the pulses around each [s].
+    pulse : Pulse
+        Pulses outside those.
     calibrated : bool
         Whether the numbers are pressures.
 
@@ -238,42 +264,100 @@ def pulseless(survey: Survey, known: Spans, pulse: Float, interval: Float, calib
     -------
     Spans
         The new spans.
+
+    Notes
+    -----
+    A stretch begins when the pulse is overdue. One or two lone swings between two such stretches are
+    artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
+    under a cuff, the span takes in the pulses that have lost a third of their height.
     """
     g = survey.grid
-    events = join(known.start, known.stop)
-    mark = np.concatenate([pulse, events[:, 0], [0.0, float(g.size)]])
-    stop_mark = np.concatenate([pulse + 0.6 * interval * g.fs, events[:, 1], [0.0, float(g.size)]])
-    order = np.argsort(mark, kind="stable")
-    mark, reach = mark[order], np.maximum.accumulate(stop_mark[order])
-    usual = np.interp(mark, pulse, interval) if pulse.size else np.full(mark.size, 1.0)
-    hole = mark[1:] - reach[:-1] > np.maximum(2.0, 1.6 * usual[:-1]) * g.fs
     parts = []
-    usual_level = usual_levels(survey.cells, g.cell_s)
-    for k in np.flatnonzero(hole):
-        stretch = (reach[k], mark[k + 1] - 0.08 * g.fs)
-        kind = _name_stretch(survey.cells, g.cell, stretch, usual_level) if calibrated else "not_pulsatile"
-        parts.append(_rows(np.array(stretch), kind, g.size))
+    for start, stop in _overdue(survey, known, pulse):
+        kind = "not_pulsatile"
+        before = slice(max(0, int(np.searchsorted(pulse.at, start)) - 12), int(np.searchsorted(pulse.at, start)))
+        if calibrated:
+            kind = _name_stretch(survey.cells, g, (start, stop), pulse, before)
+        if kind in ("cuff", "not_pulsatile"):
+            start, stop = _faded(start, stop, pulse, g.fs)
+        parts.append(_rows(np.array([start, stop]), kind, g.size))
     return gather(*parts) if parts else NONE
 
 
-def _name_stretch(cells: Cells, cell: int, stretch: tuple[float, float], usual: Levels) -> str:
-    a = int(stretch[0] // cell)
-    b = max(a + 1, int(stretch[1] // cell))
+def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, float]]:
+    """Stretches [samples] in which the next pulse is overdue, lone swings between them taken in."""
+    g = survey.grid
+    events = join(known.start, known.stop)
+    mark = np.concatenate([pulse.at, events[:, 0], [0.0, float(g.size)]])
+    reach = np.concatenate([pulse.at + 0.6 * pulse.interval * g.fs, events[:, 1], [0.0, float(g.size)]])
+    order = np.argsort(mark, kind="stable")
+    mark, reach = mark[order], np.maximum.accumulate(reach[order])
+    usual = np.interp(mark, pulse.at, pulse.interval) if pulse.at.size else np.full(mark.size, 1.0)
+    hole = np.flatnonzero(mark[1:] - reach[:-1] > np.maximum(2.0, 1.6 * usual[:-1]) * g.fs)
+    found: list[tuple[float, float]] = []
+    for k in hole:
+        start, stop = float(reach[k]), float(mark[k + 1] - 0.08 * g.fs)
+        if found and start - found[-1][1] < 2.2 * usual[k] * g.fs:
+            found[-1] = (found[-1][0], stop)
+        else:
+            found.append((start, stop))
+    return found
+
+
+def _faded(start: float, stop: float, pulse: Pulse, fs: float) -> tuple[float, float]:
+    """Stretch widened over the pulses on both sides that are under two thirds of the usual rise."""
+    first = int(np.searchsorted(pulse.at, start))
+    last = int(np.searchsorted(pulse.at, stop))
+    outer = np.concatenate([pulse.rise[max(0, first - 20) : first], pulse.rise[last : last + 40]])
+    if not outer.size:
+        return start, stop
+    enough = 0.67 * float(np.quantile(outer, 0.7))
+    back = first
+    while back > 0 and pulse.rise[back - 1] < enough and start - pulse.at[back - 1] < 15.0 * fs:
+        back -= 1
+    ahead = last
+    while ahead < pulse.at.size and pulse.rise[ahead] < enough and pulse.at[ahead] - stop < 30.0 * fs:
+        ahead += 1
+    if back < first:
+        start = float(pulse.at[back]) - 0.1 * fs
+    if ahead > last:
+        stop = float(pulse.at[ahead] - 0.1 * fs if ahead < pulse.at.size else pulse.at[-1] + 0.5 * fs)
+    return start, stop
+
+
+def _name_stretch(
+    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice
+) -> str:
+    a = int(stretch[0] // g.cell)
+    b = max(a + 1, int(stretch[1] // g.cell))
     level = cells.mean[a:b].astype(np.float64)
-    before = max(0, a - 20)
-    systolic = float(np.median(usual.systolic[before : a + 1]))
-    diastolic = float(np.median(usual.diastolic[before : a + 1]))
+    near = before if pulse.at[before].size else slice(0, 12)
+    diastolic = float(np.median(pulse.low[near])) if pulse.at.size else 60.0
+    systolic = diastolic + (float(np.median(pulse.rise[near])) if pulse.at.size else 40.0)
     mean = diastolic + (systolic - diastolic) / 3.0
-    climb = float(np.median(level[-max(1, level.size // 5) :]) - np.median(level[: max(1, level.size // 5)]))
+    piece = max(1, level.size // 5)
+    climb = float(np.median(level[-piece:]) - np.median(level[:piece]))
     middle = float(np.median(level))
     if abs(middle) <= OPEN_WITHIN:
         return "open_to_air"
-    if middle > mean + 0.6 * (systolic - mean) or (climb > 15.0 and middle > diastolic):
+    if middle > systolic or climb > max(15.0, 0.3 * (systolic - diastolic)):
         return "sampling"
-    seconds = level.size * 0.125
-    if middle < mean and 4.0 <= seconds <= 120.0 and b < cells.mean.size - 40:
+    seconds = level.size * g.cell_s
+    # A cuff on the same arm lets the pressure beyond it run off well below the diastolic pressure.
+    if float(level.min()) < diastolic - 0.1 * mean and 4.0 <= seconds <= 120.0:
         return "cuff"
     return "not_pulsatile"
+
+
+def _covered(known: Spans, g: Grid, before_s: float, after_s: float) -> Bool:
+    """Cells that lie in a span, or this close before or after one [s]."""
+    count = -(-g.size // g.cell)
+    change = np.zeros(count + 1, dtype=np.int64)
+    a = np.clip((known.start - before_s * g.fs) // g.cell, 0, count).astype(np.int64)
+    b = np.clip((known.stop + after_s * g.fs) // g.cell + 1, 0, count).astype(np.int64)
+    np.add.at(change, a, 1)
+    np.add.at(change, b, -1)
+    return np.asarray(np.cumsum(change)[:count] > 0)
 
 
 def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
@@ -298,11 +382,10 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     """
     g, cells = survey.grid, survey.cells
     second = 1.0 / g.cell_s
-    usual = usual_levels(cells, g.cell_s)
+    lasting = known.take(known.kind != KIND["saturated"])
+    busy = _covered(lasting, g, 0.6, 0.8)
+    usual = usual_levels(cells, g.cell_s, busy)
     pulse = np.maximum(usual.systolic - usual.diastolic, 4.0 * step + 1e-6)
-    busy = np.zeros(cells.low.size, dtype=bool)
-    for a, b in np.column_stack([known.start, known.stop]):
-        busy[max(0, a // g.cell - round(0.6 * second)) : b // g.cell + round(0.8 * second)] = True
     wild = (cells.high > usual.systolic + 0.7 * pulse) | (cells.low < usual.diastolic - 0.5 * pulse)
     rough = cells.rough > np.maximum(2.2 * usual.rough, 4.0 * survey.noise + step)
     suspect = (wild | rough | (unlike > 0.5)) & ~busy

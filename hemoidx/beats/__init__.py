@@ -1,5 +1,5 @@
 """Beats: which swings of the pressure are pulses, their landmarks, quality and rhythm."""
 
-from .reading import BeatEdits, Reading, read
+from .reading import BELIEVED, BeatEdits, Reading, read
 
-__all__ = ["BeatEdits", "Reading", "read"]
+__all__ = ["BELIEVED", "BeatEdits", "Reading", "read"]

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from .. import spans as span_rules
 from ..errors import InputError
 from ..facts import mask
-from ..samples import value_at
-from ..spans import Spans, gather
-from ..survey import Grid, Survey, fill, survey, thinned
+from ..samples import rolling_quantile, value_at
+from ..spans import Pulse, Spans, gather
+from ..survey import Grid, Survey, Swings, fill, survey, thinned
 from . import rhythm, shape
 from .landmarks import locate
 from .select import Chosen, choose
@@ -26,8 +26,8 @@ Wave = NDArray[np.floating]
 
 #: A beat runs to the next foot only if that comes within this time [s]; the slowest beat lasts 2.4 s.
 LONGEST_BEAT_S = 3.5
-#: Distance from the local average pulse, in pulse pressures, at which resemblance counts one half.
-UNLIKE = 0.22
+#: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
+UNLIKE = 0.18
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
 
@@ -146,7 +146,8 @@ def _measure_tile(
     pulses = shape.lay_out(
         thin, (marks.onset - centre) / g.thin, (end - centre) / g.thin, pulse, marks.low, g.low_rate
     )
-    average, distance = shape.typical(pulses)
+    distance = shape.unlikeness(pulses)
+    average = shape.typical(pulses, distance)
     rise = (marks.peak - marks.onset) / g.fs
     notch = marks.onset + g.fs * shape.notches(pulses, average, rise, usual)
     own = (rough[a:b] >= start) & (rough[a:b] < stop)
@@ -170,8 +171,12 @@ def _soft(value: Float, low: float, high: float) -> Float:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: _Marks, noise: float, calibrated: bool) -> Float:
-    resemblance = 1.0 / (1.0 + (marks.distance / UNLIKE) ** 4)
+def _quality(marks: _Marks, noise: float, calibrated: bool, early: Bool) -> Float:
+    # In usual pulse pressures: a weak premature beat may look odd, a large odd one is an artefact.
+    usual = rolling_quantile(marks.pulse, 10, 0.5)
+    tolerance = np.where(early, 2.0 * UNLIKE, UNLIKE)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        resemblance = 1.0 / (1.0 + (marks.distance * marks.pulse / usual / tolerance) ** 4)
     clear = _soft(marks.pulse / max(noise, 1e-9), 3.0, 8.0)
     quality = resemblance * clear
     if calibrated:
@@ -252,10 +257,7 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     blocking = spans.of("flush", "open_to_air", "flat", "gap", "sampling", "cuff", "not_pulsatile", "motion")
     inside = blocking.inside(first.swings.steepest)
     chosen = choose(first.swings, fs, g.size / fs, inside)
-    pulse = first.swings.steepest[chosen.index]
-    lacking = span_rules.pulseless(
-        first, spans, pulse[~chosen.weak], chosen.interval[~chosen.weak], part.calibrated
-    )
+    lacking = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(gather(spans, lacking), edits, part.start, g.size)
     reading = _measured(wave, first, spans, chosen, part, edits)
     moved = span_rules.motion(first, spans, part.step, _unlike_cells(reading, g))
@@ -263,6 +265,11 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
         spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
         reading = _measured(wave, first, spans, chosen, part, edits)
     return reading
+
+
+def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
+    picked = swings.take(chosen.number)
+    return Pulse(picked.steepest, chosen.interval, picked.low, picked.high - picked.low)
 
 
 def _unlike_cells(reading: Reading, g: Grid) -> Float:
@@ -286,7 +293,7 @@ def _measured(
     """Landmarks, quality and facts of the chosen pulses outside the events."""
     g = first.grid
     events = spans.of("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
-    rough = first.swings.steepest[chosen.index]
+    rough = first.swings.steepest[chosen.number]
     outside = ~events.inside(rough)
     rough = rough[outside]
     strong = ~chosen.weak[outside]
@@ -300,7 +307,8 @@ def _measured(
     good = np.isfinite(marks.onset) & np.isfinite(marks.peak)
     marks = _Marks(*(column[good] for column in marks))
     by_hand = np.isin(rough[good], added)
-    quality = np.where(by_hand, 1.0, _quality(marks, first.noise, part.calibrated))
+    early = rhythm.early((marks.end - marks.onset) / g.fs)
+    quality = np.where(by_hand, 1.0, _quality(marks, first.noise, part.calibrated, early))
     facts = _beat_facts(marks, quality, strong[good], spans, part, g)
     facts |= np.where(by_hand, mask("edited_by_hand"), 0)
     upside_down = marks.fall.size > 0 and float(np.median(marks.fall)) > 1.25
@@ -341,8 +349,8 @@ def read(
     -------
     Reading
         Landmarks, quality, facts and spans. `quality` is a product of three parts, each 0 to 1: how much
-        the pulse resembles the average of its neighbours (one half at a root mean square difference of
-        0.22 pulse pressures), how far it stands out of the noise, and whether its pressures can be a
+        the pulse resembles some of its neighbours (one half at a root mean square difference of 0.18
+        usual pulse pressures), how far it stands out of the noise, and whether its pressures can be a
         patient's. Under 0.5 a beat is not believed.
 
     Raises

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .select import rolling_quantile
+from ..samples import rolling_quantile
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]

@@ -7,9 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..samples import rolling_quantile
 from ..survey import Swings
 
 Float = NDArray[np.float64]
+Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 #: Length [s] of the stretches whose strongest swing stands for the pulse there: longer than half the
@@ -18,9 +20,13 @@ STRETCH_S = 1.5
 #: Stretches on each side that make the local reference.
 STRETCHES = 6
 #: A swing of this share of the local reference is a pulse by strength alone.
-STRONG = 0.45
+STRONG = 0.60
 #: Below this share it is not looked at.
 WEAK = 0.16
+#: A swing behind the dicrotic time needs this share.
+LATE = 0.20
+#: A swing that starts this far up from the foot of the pulse before, in rises of that pulse, came early.
+HIGH_START = 0.23
 #: Two upstrokes cannot follow each other faster [s]; 220/min leaves 0.27 s.
 SILENT_S = 0.20
 
@@ -28,7 +34,7 @@ SILENT_S = 0.20
 class Chosen(NamedTuple):
     """Numbers of the swings that are pulses, whether each is weak, and the local reference strength."""
 
-    index: NDArray[np.int64]
+    number: Int
     weak: Bool
     reference: Float
     interval: Float
@@ -37,15 +43,6 @@ class Chosen(NamedTuple):
 def strength(swings: Swings) -> Float:
     """Geometric mean of the rise and of the slope times 0.1 s [mmHg]: tall and steep counts."""
     return np.sqrt(np.maximum(swings.high - swings.low, 0.0) * np.maximum(swings.slope, 0.0) * 0.1)
-
-
-def rolling_quantile(value: Float, half: int, q: float) -> Float:
-    """Quantile of the known values among each value and its `half` neighbours on each side; NaN if none."""
-    padded = np.pad(value, half, constant_values=np.nan)
-    window = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    count = np.sum(np.isfinite(window), axis=1)
-    place = np.floor(q * np.maximum(count - 1, 0)).astype(np.int64)
-    return np.where(count > 0, window[np.arange(window.shape[0]), place], np.nan)
 
 
 def _bridge(value: Float) -> Float:
@@ -147,29 +144,59 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool) -> Ch
     is_strong = np.zeros(time.size, dtype=bool)
     is_strong[strong] = True
     weak = np.flatnonzero(candidate & ~is_strong)
-    keep = weak[_weak_pulses(swings, time, power, ratio, strong, weak, interval)]
+    keep = weak[_weak_pulses(swings, time, ratio, strong, weak, interval)]
     chosen = np.sort(np.concatenate([strong, keep]))
     chosen = chosen[_strongest_nearby(time[chosen], power[chosen], SILENT_S)]
+    chosen = chosen[~_dicrotic_of_weak(time[chosen], ratio[chosen], interval[chosen])]
     return Chosen(chosen, ratio[chosen] < STRONG, reference[chosen], interval[chosen])
 
 
+def _dicrotic_until(interval: Float) -> Float:
+    """Latest delay of a dicrotic upstroke after the upstroke of its pulse [s]."""
+    return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
+
+
 def _weak_pulses(
-    swings: Swings,
-    time: Float,
-    power: Float,
-    ratio: Float,
-    strong: NDArray[np.int64],
-    weak: NDArray[np.int64],
-    interval: Float,
+    swings: Swings, time: Float, ratio: Float, strong: Int, weak: Int, interval: Float
 ) -> Bool:
-    """Which weak swings are pulses of their own and not the dicrotic wave of the pulse before."""
+    """
+    Which weak swings are pulses of their own and not the dicrotic wave of the pulse before.
+
+    Notes
+    -----
+    A swing behind the dicrotic time is a pulse. One within it is a pulse only if it stands out from what
+    follows the neighbouring pulses at that time (a premature beat among ordinary dicrotic waves), if it
+    starts high above the foot of the pulse before (bigeminy: there was no time to run off, while a deep
+    dicrotic trough lies low), or if it falls midway between strong pulses, rises as sharply and makes
+    a rate that a heart can have (alternans).
+    """
     if not strong.size:
         return np.zeros(weak.size, dtype=bool)
     after = np.searchsorted(strong, weak)
-    before = strong[np.maximum(after - 1, 0)]
-    delay = np.where(after > 0, time[weak] - time[before], np.inf)
+    owner = np.maximum(after - 1, 0)
+    before = strong[owner]
+    delay = np.where(after > 0, time[weak] - time[before], 9.0)
     following = strong[np.minimum(after, strong.size - 1)]
-    ahead = np.where(after < strong.size, time[following] - time[weak], np.inf)
-    usual = np.minimum(interval[weak], 1.2)
-    dicrotic_until = 0.30 * np.sqrt(usual) + 0.16
-    return (delay > dicrotic_until) & (ahead > SILENT_S)
+    ahead = np.where(after < strong.size, time[following] - time[weak], 9.0)
+    early = delay <= _dicrotic_until(interval[weak])
+    wave = np.zeros(strong.size)
+    np.maximum.at(wave, owner[early], ratio[weak][early])
+    usual = rolling_quantile(wave, 7, 0.5)[owner]
+    foot = swings.low[weak] - swings.low[before]
+    height = foot / np.maximum(swings.high[before] - swings.low[before], 1e-9)
+    stands_out = (ratio[weak] > 1.35 * usual + 0.05) & (ratio[weak] > 0.24)
+    starts_high = (ratio[weak] > 0.28) & (height > HIGH_START)
+    midway = np.abs(delay - ahead) < 0.07 * np.minimum(delay + ahead, 9.0)
+    lasts = (swings.high - swings.low) / np.maximum(swings.slope, 1e-9)
+    sharp = lasts[weak] <= 1.08 * lasts[before]
+    alternates = midway & sharp & (ratio[weak] > 0.40) & (delay > 60.0 / 225.0)
+    return (ahead > SILENT_S) & np.where(
+        early, stands_out | starts_high | alternates, ratio[weak] > LATE
+    )
+
+
+def _dicrotic_of_weak(time: Float, ratio: Float, interval: Float) -> Bool:
+    """Among pulses: small ones that closely follow a weak pulse, as its dicrotic wave does."""
+    gap = np.diff(time, prepend=-np.inf)
+    previous = np.concatenate([[np.inf], ratio[:-1]])
+    return (gap < _dicrotic_until(interval)) & (previous < STRONG) & (ratio < 0.7 * previous)

@@ -1,0 +1,1 @@
+"""Comparison with truth, published values and other measurements."""
