@@ -64,10 +64,10 @@ _COHORT: tuple[tuple[str, str, dict[str, Any]], ...] = (
     ),
     (
         "hazel_overdamped",
-        "A slow, overdamped line: no notch, low systolic pressure, flushes that creep back.",
+        "A slow, overdamped line: the notch is gone, the pulse is small, flushes creep back.",
         {
-            "line_hz": 4.5,
-            "line_damping": 1.3,
+            "line_hz": 4.0,
+            "line_damping": 1.7,
             "pulse_pressure": 36.0,
             "events": (Event("flush", 45.0, 1.5), Event("flush", 49.0, 1.0), Event("flush", 160.0, 1.6)),
             **_MIDDLE,

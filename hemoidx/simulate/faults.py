@@ -71,15 +71,14 @@ def _replace(wave: Wave, event: Event, level: FloatArray, opening_s: float) -> N
     i0, i1 = wave.sample(event.start_s), wave.sample(event.start_s) + level.size
     t = np.arange(level.size) / wave.fs
     share = _smooth(t / opening_s)
-    start = wave.pressure[i0:i1][0]
-    wave.pressure[i0:i1] = (1 - share) * (start + 0 * level) + share * level
+    wave.pressure[i0:i1] = (1 - share) * wave.pressure[i0] + share * level
     if i1 >= wave.patient.size - 2:
         wave.mark(event.kind, event.start_s, scenario.duration_s)
         return
     offset = float(level[-1] - wave.patient[i1])
     drift = float((level[-1] - level[-2]) * wave.fs)
     slope = drift - float(wave.patient[i1 + 1] - wave.patient[i1 - 1]) * wave.fs / 2
-    rest = settling_time(scenario.line_hz, scenario.line_damping, 1.5 * offset, _REST)
+    rest = settling_time(scenario.line_hz, scenario.line_damping, offset, slope, _REST)
     tail = min(int((rest + 0.5) * wave.fs), wave.patient.size - i1)
     after = np.arange(tail) / wave.fs
     swing = free_response(after, scenario.line_hz, scenario.line_damping, offset, slope)
@@ -175,7 +174,7 @@ def _motion(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     base = scenario.mean_pressure
     own = wave.pressure[i0 : i0 + n]
     wave.pressure[i0 : i0 + n] = base + keep * (own - base) + added
-    rest = max(settling_time(scenario.line_hz, scenario.line_damping, 10.0, _REST), 0.3)
+    rest = max(settling_time(scenario.line_hz, scenario.line_damping, 10.0, 0.0, _REST), 0.3)
     wave.mark("motion", event.start_s, event.start_s + n / wave.fs, after=rest)
 
 

@@ -63,7 +63,7 @@ def beat_train(
     scenario: Scenario, rng: np.random.Generator, first: float, last: float, breath_phase: float
 ) -> BeatTrain:
     """
-    Draw the beats of a recording between two times [s].
+    Draw the beats of a recording from `first` to a second before `last` [s].
 
     The rate is integrated over time; a beat falls where the integral passes the next threshold. Thresholds
     lie one apart with a small spread, or a large one in atrial fibrillation. A premature beat is moved
@@ -94,7 +94,9 @@ def beat_train(
     kind[premature] = BEAT_KINDS.index("ectopic")
     if scenario.alternans:
         kind[::2], kind[1::2] = BEAT_KINDS.index("strong"), BEAT_KINDS.index("weak")
-    return _ejecting(scenario, start, kind, premature, breath_phase)
+    # The last beats must have room to unfold before `last`.
+    inside = (start >= first) & (start < last - 1.0)
+    return _ejecting(scenario, start[inside], kind[inside], premature[inside], breath_phase)
 
 
 def _premature(scenario: Scenario, rng: np.random.Generator, n: int) -> NDArray[np.bool_]:

@@ -84,8 +84,30 @@ def free_response(
     return np.asarray((c1 * np.exp(p1 * t) + c2 * np.exp(p2 * t)).real)
 
 
-def settling_time(frequency_hz: float, damping: float, offset: float, rest: float) -> float:
-    """Time until the envelope of a free response falls from `offset` to `rest` [s]; 0 if it is there."""
+def settling_time(frequency_hz: float, damping: float, offset: float, slope: float, rest: float) -> float:
+    """
+    Time until a free response stays below a given size.
+
+    Parameters
+    ----------
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio.
+    offset, slope : float
+        Pressure away from equilibrium [mmHg] and its rate of change [mmHg/s] at the release.
+    rest : float
+        Size that no longer matters [mmHg].
+
+    Returns
+    -------
+    float
+        Time after the release [s], found to a five-hundredth of its upper bound; 0 if it never matters.
+    """
     w = 2 * np.pi * frequency_hz
     slow = w * damping if damping <= 1 else w * (damping - np.sqrt(damping * damping - 1.0))
-    return float(max(np.log(max(abs(offset), 1e-9) / rest), 0.0) / slow)
+    size = abs(offset) + abs(slope) / w
+    if size <= rest:
+        return 0.0
+    # Six time constants more than the slowest exponential needs: room for t exp(-w t) at critical damping.
+    t = np.linspace(0.0, (np.log(size / rest) + 6.0) / slow, 501)
+    high = np.flatnonzero(np.abs(free_response(t, frequency_hz, damping, offset, slope)) > rest)
+    return float(t[min(high[-1] + 1, 500)]) if high.size else 0.0

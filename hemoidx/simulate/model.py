@@ -118,7 +118,7 @@ def simulate(scenario: Scenario) -> Simulated:
     >>> sim.recording["ABP"].size, len(sim.truth.beats)
     (2500, 19)
     """
-    from hemoidx.recordings.build import Channel, Origin, build
+    from hemoidx.recordings import Channel, Origin, build
 
     pressure, fs, scale, truth = simulate_arrays(scenario)
     source = f"simulated, seed {scenario.seed}"
