@@ -53,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _INTERRUPTED
     except BrokenPipeError:
         # The reader of our output, such as `head`, has seen enough.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return 0
     except Exception as error:
         if chosen.debug:
@@ -63,7 +63,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    debug = argparse.ArgumentParser(add_help=False)
+    debug = _Parser(add_help=False)
     debug.add_argument(
         "--debug",
         action="store_true",
@@ -128,8 +128,9 @@ def _demo(chosen: argparse.Namespace) -> int:
 
 def _analyse(chosen: argparse.Namespace) -> int:
     import hemoidx as hx
-    from hemoidx.output import whole_folder
+    from hemoidx.output import refuse_foreign, whole_folder
 
+    refuse_foreign(chosen.out, "analysis.json")
     recording = hx.load(chosen.recording)
     result = hx.analyse(recording, channel=chosen.channel, context=chosen.context, edits=chosen.edits)
     with whole_folder(chosen.out) as folder:

@@ -142,10 +142,11 @@ def run(out: str | os.PathLike[str], seed: int = 0) -> Demo:
     """
     from tqdm.auto import tqdm
 
-    from hemoidx.output import whole_folder
+    from hemoidx.output import refuse_foreign, whole_folder
     from hemoidx.simulate import simulate, teaching_cohort, write_recording
 
     top = Path(out)
+    refuse_foreign(top, "recordings")
     scenarios = teaching_cohort(seed)
     with whole_folder(top / "recordings") as folder:
         for scenario in tqdm(scenarios, desc="simulating", unit="recording", leave=False):
@@ -182,7 +183,7 @@ def _title(name: str) -> str:
 
 
 def _card(result: Analysis, comparison: Comparison, note: str) -> Markup:
-    name = str(result.record["record_id"].iloc[0])
+    name = result.record_id
     found = f"{comparison.n_found} of {count(comparison.n_clear, 'undisturbed beat')} found"
     extra = f"{comparison.n_extra or 'none'} where there was no beat"
     marked = "nothing marked as not the patient, rightly"

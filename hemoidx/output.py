@@ -11,6 +11,27 @@ from pathlib import Path
 from hemoidx.errors import InputError
 
 
+def refuse_foreign(target: str | os.PathLike[str], ours: str) -> None:
+    """
+    Refuse a folder that holds other people's things.
+
+    Parameters
+    ----------
+    target : path-like
+        The folder to write into.
+    ours : str
+        A name that stands in it if it was written by us.
+
+    Raises
+    ------
+    InputError
+        If the folder is not empty and holds no such name.
+    """
+    folder = Path(target)
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / ours).exists():
+        raise InputError(f"{folder}: the folder holds other things already; name a new or empty one")
+
+
 @contextmanager
 def whole_folder(target: str | os.PathLike[str]) -> Iterator[Path]:
     """

@@ -126,9 +126,8 @@ def _mark(
         at = at[(at >= left) & (at <= right)]
         if at.size and seconds.size:
             height = np.interp(at, seconds, pressure)
-            face = mark.colour if mark.filled else PAPER
-            style = {} if mark.marker == "x" else {"markerfacecolor": face}
             ax.plot(
                 at, height, linestyle="none", marker=mark.marker, markersize=5.5, markeredgewidth=1.3,
-                color=mark.colour, label=mark.label, zorder=3, **style,
+                color=mark.colour, markerfacecolor=mark.colour if mark.filled else PAPER,
+                label=mark.label, zorder=3,
             )  # fmt: skip

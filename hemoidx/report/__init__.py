@@ -37,12 +37,11 @@ def render(result: Analysis) -> str:
 
     begin = float(result.windows["start_s"].min())
     finish = float(result.windows["end_s"].max())
-    record = str(result.record["record_id"].iloc[0])
     comments = result.recording.attrs.get("comments", []) if result.recording is not None else []
     invented = any("invented" in str(line).lower() for line in comments)
     return page(
-        f"{record} {result.channel}: arterial pressure",
-        tag("h1", f"{record}: arterial pressure from {result.channel}"),
+        f"{result.record_id} {result.channel}: arterial pressure",
+        tag("h1", f"{result.record_id or 'Recording'}: arterial pressure from {result.channel}"),
         tag("p", sections.CAUTIONS[0], " ", sections.CAUTIONS[3] if invented else "", class_="note"),
         sections.measured(result, begin, finish),
         pictures.whole_recording(result, begin, finish),

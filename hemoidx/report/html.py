@@ -27,7 +27,7 @@ def _inner(piece: Piece) -> str:
     return "".join(_inner(part) for part in piece)
 
 
-def tag(name: str, *children: Piece, **attributes: str) -> Markup:
+def tag(name: str, /, *children: Piece, **attributes: str) -> Markup:
     """
     Make one element.
 

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hemoidx import facts
 from hemoidx.plot.style import span_style
 from hemoidx.report.html import Markup, Piece, section, table, tag
 from hemoidx.report.words import (
@@ -26,7 +25,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from hemoidx.analysis import Analysis
-    from hemoidx.indices import Index
+    from hemoidx.facts import Fact
+    from hemoidx.indices.catalogue import Index
 
 _MOST_ROWS = 20
 CAUTIONS = (
@@ -83,7 +83,7 @@ def left_out(result: Analysis, begin: float, finish: float) -> Markup:
         "What was left out, and why",
         _spans(result.spans, finish - begin),
         _rejections(result),
-        _marked_beats(result.beats),
+        _marked_beats(result.beats, result.catalogue.facts),
     )
 
 
@@ -143,11 +143,11 @@ def _only_rejection(reasons: str) -> str:
     return reasons.split(". ")[0].removeprefix("rejected because ")
 
 
-def _marked_beats(beats: pd.DataFrame) -> Iterable[Markup]:
+def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup]:
     """Count what was noted about single beats."""
     mask = beats["facts"].to_numpy(dtype=np.int64)
     rows = []
-    for fact in facts.FACTS:
+    for fact in known:
         times = int(((mask >> fact.bit) & 1).sum())
         if times:
             rows.append([fact.meaning, f"{times:,}", share(times, len(beats))])
@@ -170,17 +170,17 @@ def limits_of_reading(result: Analysis) -> Markup:
         verdict = result.verdicts(index.name, table="record").iloc[0]
         if verdict["measurement"] != "accepted" or verdict["interpretation"] != "unlimited":
             lines.append(tag("li", tag("strong", index.title), ": ", str(verdict["reasons"]), "."))
-    unknown = facts.names(int(result.record["facts"].iloc[0]) & facts.mask(*facts.UNDOCUMENTED))
-    meanings = [fact.meaning for fact in facts.FACTS if fact.name in unknown]
     return section(
         "Cautions",
         tag("ul", [tag("li", text) for text in CAUTIONS]),
         [tag("h3", "Limits of reading"), tag("ul", lines)] if lines else [],
         [
             tag("h3", "Not documented"),
-            tag("p", "Said once here and not repeated at every value: " + "; ".join(meanings) + "."),
+            tag(
+                "p", "Said once here and not repeated at every value: " + "; ".join(result.undocumented) + "."
+            ),
         ]
-        if meanings
+        if result.undocumented
         else [],
     )
 
@@ -241,7 +241,7 @@ def provenance(result: Analysis) -> Markup:
     """Say where the samples came from and by what they became values."""
     info: dict[str, Any] = dict(result.info)
     origin = result.recording.attrs if result.recording is not None else {}
-    notices = (origin.get("provenance") or info.get("provenance") or {}).get("notices", [])
+    notices = info.get("notices", [])
     comments = origin.get("comments", [])
     return section(
         "Provenance",
