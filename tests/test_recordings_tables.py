@@ -68,11 +68,13 @@ def test_units_in_the_header(tmp_path, header, unit, factor):
 
 
 def test_units_by_argument(tmp_path):
-    path = write(tmp_path, "t,ABP,ART (radial)\n0,10,1\n0.01,20,2\n")
+    path = write(tmp_path, "t,ABP,ART (radial),II,PAP [mmHg]\n0,10,1,3,4\n0.01,20,2,3,4\n")
     with pytest.raises(UnitError, match=r"'ABP' of t\.csv .*write 'ABP \[mmHg\]'.*units=.*has no unit"):
         load(path)
     rec = load(path, units="kPa")
-    assert list(rec.data_vars) == ["ABP", "ART (radial)"]  # a site is no unit
+    assert list(rec.data_vars) == ["ABP", "ART (radial)", "II", "PAP"]  # a site is no unit
+    assert rec.II.attrs["units"] == ""
+    assert rec.PAP.values.tolist() == [4, 4]
     assert rec["ART (radial)"].attrs["role"] == "arterial_pressure"
     assert rec.ABP.values[0] == pytest.approx(75.006, abs=1e-3)
     rec = load(path, channels=["ABP"], units={"ABP": "mmHg"})
@@ -185,6 +187,7 @@ def test_time_columns(tmp_path, header, scale):
         ("t,ABP [mmHg]\n0,1,9\n0.01,2,9\n", "as many fields"),
         ("t,ABP [mmHg]\n0,1\n0.01,2,9,9\n", "cannot be read as CSV"),
         ("t,ABP [mmHg]\n0,1\ninf,2\n", "infinite"),
+        ("t,ABP [mmHg]\n1e90,1\n2e90,2\n", "is no date"),
     ],
 )
 def test_spoiled_csv(tmp_path, text, says):

@@ -119,7 +119,13 @@ def _seconds(column: pd.Series[Any], unit: float, where: str) -> tuple[NDArray[n
         if not np.isfinite(time).all():
             raise InputError(f"{where}: a time is infinite")
         if time.size and time[0] >= _EPOCH_SECONDS:
-            return time - time[0], pd.Timestamp(time[0], unit="s").isoformat()
+            try:
+                start = pd.Timestamp(time[0], unit="s").isoformat()
+            except (ValueError, OverflowError) as error:
+                raise InputError(
+                    f"{where}: {time[0]:g} s is no date; name the unit in the header, for example 'time [ms]'"
+                ) from error
+            return time - time[0], start
         return time, ""
     if re.fullmatch(r"\d+:\d\d:\d\d(\.\d+)?", str(column.iloc[0])):  # time since the start, or of day
         return _seconds(pd.to_timedelta(column, errors="coerce"), 1.0, where)

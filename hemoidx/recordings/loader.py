@@ -31,7 +31,8 @@ def load(
     channels : str or sequence of str, optional
         Channels wanted; all if left out.
     units : str or mapping of str to str, optional
-        Unit of the channels of a CSV or Parquet file that states none: one for all, or by name.
+        For CSV and Parquet files: units by name, which go before those of the file, or one for
+        all pressures that state none.
 
     Returns
     -------

@@ -60,7 +60,7 @@ def read_table(
     channels : str or sequence of str, optional
         Channels wanted; all if left out.
     units : str or mapping of str to str, optional
-        Units by name, or one for all; goes before those of the file.
+        Units by name, which go before those of the file, or one for all pressures without a unit.
 
     Returns
     -------
@@ -77,43 +77,47 @@ def read_table(
     DataUnavailableError
         If a channel is not there.
     """
-    is_parquet = path.suffix.lower() in (".parquet", ".pq")
-    table = _Parquet(path) if is_parquet else _Csv(path)
-    columns = [_column(i, label, table.units.get(label)) for i, label in enumerate(table.labels)]
-    if len(columns) < 2:
-        raise InputError(f"{path.name}: needs a time column and at least one channel")
-    at = _time_position(columns)
-    clock_column = columns.pop(at)
-    names = unique_names([c.name for c in columns])
-    columns = [_Column(c.number, name, c.unit) for c, name in zip(columns, names, strict=True)]
-    columns = _with_units(columns, units, path)
-    notices: list[str] = []
-    picked = pick_names(names, channels, path.name)
-    wanted = [next(c for c in columns if c.name == name) for name in picked]
+    table: _Csv | _Parquet = _Parquet(path) if path.suffix.lower() in (".parquet", ".pq") else _Csv(path)
+    clock_column, columns = _columns(table, units, path)
+    names = [column.name for column in columns]
+    wanted = [columns[names.index(name)] for name in pick_names(names, channels, path.name)]
     factors = [_factor(column, path) for column in wanted]
     clock = _clock(table, clock_column, path)
-    notices += clock.notices
+    notices = list(clock.notices)
     made = []
     for column, factor in zip(wanted, factors, strict=True):
         values = _numbers(table.column(column.number), column, path, skip_text=channels is None)
         if values is None:
             notices.append(f"column {column.name} holds text and was left out")
-            continue
-        made.append(_channel(column, factor, values, clock, path))
+        else:
+            made.append(_channel(column, factor, values, clock, path))
     if not made:
         raise InputError(f"{path.name}: no column of numbers beside the time")
-    stop = clock.first + clock.size
+    name = re.sub(r"\.(csv|csv\.gz|parquet|pq)$", "", path.name, flags=re.IGNORECASE)
     origin = Origin(
-        record_id=path.name.split(".")[0] if not is_parquet else path.stem,
+        record_id=name,
         source=str(path),
         fs=clock.fs,
-        segments=[{"name": path.stem, "start": clock.first, "stop": stop}],
+        segments=[{"name": name, "start": clock.first, "stop": clock.first + clock.size}],
         start_time=clock.start_time,
         notices=notices,
         files=[fingerprint(path, path.parent)],
         checksums={channel.name: "not stated" for channel in made},
     )
     return build(made, origin)
+
+
+def _columns(
+    table: _Csv | _Parquet, units: str | Mapping[str, str] | None, path: Path
+) -> tuple[_Column, list[_Column]]:
+    """Find the time column; the others get unique names and the units that the user gave."""
+    columns = [_column(i, label, table.units.get(label)) for i, label in enumerate(table.labels)]
+    if len(columns) < 2:
+        raise InputError(f"{path.name}: needs a time column and at least one channel")
+    clock = columns.pop(_time_position(columns))
+    names = unique_names([column.name for column in columns])
+    named = [_Column(c.number, name, c.unit) for c, name in zip(columns, names, strict=True)]
+    return clock, _with_units(named, units, path)
 
 
 class _Csv:
@@ -209,7 +213,12 @@ def _with_units(columns: list[_Column], units: str | Mapping[str, str] | None, p
     if units is None:
         return columns
     if isinstance(units, str):
-        return [_Column(c.number, c.name, units if c.unit is None else c.unit) for c in columns]
+        return [
+            _Column(c.number, c.name, units)
+            if c.unit is None and role_of(c.name, units) in PRESSURE_ROLES
+            else c
+            for c in columns
+        ]
     unknown = set(units) - {c.name for c in columns}
     if unknown:
         raise DataUnavailableError(

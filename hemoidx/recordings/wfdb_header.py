@@ -193,7 +193,7 @@ def _clock(word: str) -> time | None:
     micro = int((match[4] or ".")[1:7].ljust(6, "0"))
     try:
         return time(hours, minutes, seconds, micro)
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
 
 
@@ -204,7 +204,7 @@ def _day(word: str) -> date | None:
     year, month, day = numbers if "-" in word else numbers[::-1]
     try:
         return date(year, month, day) if year >= 1000 else None
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
 
 
