@@ -81,6 +81,28 @@ def _vertex(x: FloatArray, i: IntArray) -> tuple[FloatArray, FloatArray]:
     return np.asarray(i + shift, dtype=np.float64), mid - 0.25 * (left - right) * shift
 
 
+def _feet(
+    pressure: FloatArray,
+    slope: FloatArray,
+    grid: FloatArray,
+    fs: float,
+    begin: IntArray,
+    interval: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Position and size of the steepest rise, diastolic pressure, and tangent foot; see `landmarks`."""
+    width = np.minimum(0.8 * interval, 0.45)
+    rows = _gather(slope, begin, (width * fs).astype(np.int64) + 1, -np.inf)
+    steepest, dpdt = _vertex(slope, begin + rows.argmax(axis=1))
+    before = np.diff(steepest, prepend=np.nan)
+    before = np.where(np.isfinite(before), before, np.median(interval) * fs)
+    back = np.minimum(0.25 * fs, before / 3.0).astype(np.int64)
+    dbp = _gather(pressure, np.floor(steepest).astype(np.int64) - back, back + 1, np.inf).min(axis=1)
+    foot = (np.interp(steepest, grid, pressure) - dbp) / np.maximum(dpdt, 1e-9) * fs
+    # A pulse without a rise of its own has no tangent; its foot must not run off into other beats.
+    onset = steepest - np.minimum(foot, np.minimum(0.5 * before, 0.4 * fs))
+    return steepest, dpdt, dbp, onset
+
+
 def landmarks(pressure: FloatArray, fs: float, first_s: float, train: BeatTrain, delay_s: float) -> Landmarks:
     """
     Measure every beat of a train on a noise-free wave.
@@ -105,20 +127,10 @@ def landmarks(pressure: FloatArray, fs: float, first_s: float, train: BeatTrain,
     Onset: tangent at the steepest rise meets the horizontal through `dbp`. `sbp`: highest pressure from onset
     to the next onset; `mbp` the average between the two. See `_notch` for the notch.
     """
+    grid = np.arange(pressure.size, dtype=np.float64)
     slope = np.gradient(pressure, 1.0 / fs)
     begin = np.round((train.start - first_s) * fs).astype(np.int64)
-    width = np.minimum(0.8 * train.interval, 0.45)
-    rows = _gather(slope, begin, (width * fs).astype(np.int64) + 1, -np.inf)
-    steepest, dpdt = _vertex(slope, begin + rows.argmax(axis=1))
-    before = np.diff(steepest, prepend=np.nan)
-    before = np.where(np.isfinite(before), before, np.median(train.interval) * fs)
-    back = np.minimum(0.25 * fs, before / 3.0).astype(np.int64)
-    top = np.floor(steepest).astype(np.int64)
-    dbp = _gather(pressure, top - back, back + 1, np.inf).min(axis=1)
-    grid = np.arange(pressure.size, dtype=np.float64)
-    foot = (np.interp(steepest, grid, pressure) - dbp) / np.maximum(dpdt, 1e-9) * fs
-    # A pulse without a rise of its own has no tangent; its foot must not run off into other beats.
-    onset = steepest - np.minimum(foot, np.minimum(0.5 * before, 0.4 * fs))
+    steepest, dpdt, dbp, onset = _feet(pressure, slope, grid, fs, begin, train.interval)
     end = np.append(onset[1:], np.nan)
     length = np.where(np.isfinite(end), end - onset, 0.0).astype(np.int64)
     start = np.ceil(onset).astype(np.int64)
