@@ -210,6 +210,8 @@ def _links(name: str) -> Iterator[Markup | str]:
 
 def _thumbnail(result: Analysis) -> Markup:
     """Show the first stretch in which something happens, else a clean one."""
+    from matplotlib.ticker import MaxNLocator
+
     from hemoidx import plot
     from hemoidx.plot.style import new_figure
     from hemoidx.report.excerpts import choose_excerpts
@@ -220,16 +222,16 @@ def _thumbnail(result: Analysis) -> Markup:
     if not chosen:
         return Markup("")
     excerpt = chosen[min(1, len(chosen) - 1)]
-    figure = new_figure(5.6, 2.2)
+    figure = new_figure(4.2, 1.8)
     ax = figure.subplots()
-    plot.trace(result, excerpt.start, excerpt.stop, ax=ax, landmarks=False)
-    ax.set_ylabel("mmHg", fontsize=8)
-    ax.set_xlabel("s", fontsize=8)
+    plot.trace(result, excerpt.start, excerpt.stop, ax=ax, landmarks=False, label_time=False)
+    ax.set_ylabel("mmHg")
+    ax.xaxis.set_major_locator(MaxNLocator(5, integer=True))
     legend = ax.get_legend()
     if legend is not None:
         legend.remove()
     return picture(
-        plot.png(figure, dpi=110), f"{how_long(excerpt.stop - excerpt.start)} of the recording.", ""
+        plot.png(figure, dpi=150), f"{how_long(excerpt.stop - excerpt.start)} of the recording.", ""
     )
 
 

@@ -117,8 +117,8 @@ def test_a_rejected_window_is_a_gap_and_a_cross(drawn: SimpleNamespace) -> None:
     ax = plot.trends(drawn)
     systolic = line(ax, "systolic")
     assert np.array_equal(systolic.get_ydata(), [120, 120, np.nan, 120], equal_nan=True)
-    assert np.array_equal(line(ax, "no value").get_xdata(), [75.0])
-    assert {"systolic", "mean", "diastolic", "× no value"} == {text.get_text() for text in ax.texts}
+    assert np.array_equal(line(ax, "value missing").get_xdata(), [75.0])
+    assert {"systolic", "mean", "diastolic", "× value missing"} == {text.get_text() for text in ax.texts}
 
 
 def test_names_of_meeting_lines_are_kept_apart(drawn: SimpleNamespace) -> None:
@@ -131,7 +131,7 @@ def test_trends_say_so_when_there_is_nothing(drawn: SimpleNamespace) -> None:
     drawn.windows[["sbp", "mbp", "dbp"]] = np.nan
     ax = plot.trends(drawn)
     assert "no window has a value" in {text.get_text() for text in ax.texts}
-    assert line(ax, "no value").get_xdata().size == 4
+    assert line(ax, "value missing").get_xdata().size == 4
 
 
 def test_beats_are_aligned_at_the_foot() -> None:

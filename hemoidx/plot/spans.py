@@ -35,18 +35,19 @@ def draw_spans(ax: Axes, spans: pd.DataFrame, start: float, stop: float) -> Axes
         neither colour nor a label that found no room is needed to tell them apart.
     """
     shown = spans[(spans["end_s"] > start) & (spans["start_s"] < stop)].sort_values("start_s")
+    rows = [
+        (max(float(left), start), min(float(right), stop), str(kind))
+        for left, right, kind in zip(shown["start_s"], shown["end_s"], shown["kind"], strict=True)
+    ]
     named: set[str] = set()
-    taken = [-float("inf")] * len(_LANES)
-    points_per_second = _width_in_points(ax) / max(stop - start, 1e-9)
-    for left, right, kind in zip(shown["start_s"], shown["end_s"], shown["kind"], strict=True):
-        style = span_style(str(kind))
-        left, right = max(float(left), start), min(float(right), stop)
+    for left, right, kind in rows:
+        style = span_style(kind)
         ax.axvspan(
             left, right, facecolor=style.face, edgecolor=FAINT, hatch=style.hatch, linewidth=0.6, alpha=0.75,
-            zorder=0.5, label=None if style.label in named else style.label,
+            zorder=0.5, label=None if kind in named else style.label,
         )  # fmt: skip
-        named.add(style.label)
-        _name_above(ax, style.label, (left + right) / 2, taken, points_per_second)
+        named.add(kind)
+    _names_above(ax, rows, _width_in_points(ax) / max(stop - start, 1e-9))
     return ax
 
 
@@ -57,14 +58,30 @@ def _width_in_points(ax: Axes) -> float:
     return float(inches * 72 * ax.get_position().width)
 
 
-def _name_above(ax: Axes, label: str, middle: float, taken: list[float], scale: float) -> None:
-    """Write a label in the first lane with room; `taken` holds the right end of each lane [s]."""
-    half = _CHARACTER_PT * len(label) / 2 / scale
-    for lane, height in enumerate(_LANES):
-        if middle - half > taken[lane]:
-            ax.annotate(
-                label, (middle, 1), xycoords=ax.get_xaxis_transform(), xytext=(0, height), fontsize=7.5,
-                textcoords="offset points", ha="center", va="bottom", color=INK, annotation_clip=False,
-            )  # fmt: skip
-            taken[lane] = middle + half
-            return
+def _names_above(ax: Axes, rows: list[tuple[float, float, str]], points_per_second: float) -> None:
+    """Write names above the axes, once for neighbours of a kind, while there is room."""
+    taken = [-float("inf")] * len(_LANES)
+    for left, right, kind, times in _neighbours(rows, 60.0 / points_per_second):
+        label = span_style(kind).label + (f" ({times} times)" if times > 1 else "")
+        middle = (left + right) / 2
+        half = _CHARACTER_PT * len(label) / 2 / points_per_second
+        for lane, height in enumerate(_LANES):
+            if middle - half > taken[lane]:
+                ax.annotate(
+                    label, (middle, 1), xycoords=ax.get_xaxis_transform(), xytext=(0, height), fontsize=7.5,
+                    textcoords="offset points", ha="center", va="bottom", color=INK, annotation_clip=False,
+                )  # fmt: skip
+                taken[lane] = middle + half
+                break
+
+
+def _neighbours(rows: list[tuple[float, float, str]], near: float) -> list[tuple[float, float, str, int]]:
+    """Join spans of one kind that follow each other within `near` [s]; the count says how many they were."""
+    joined: list[tuple[float, float, str, int]] = []
+    for left, right, kind in rows:
+        if joined and joined[-1][2] == kind and left - joined[-1][1] < near:
+            first, last, _, times = joined[-1]
+            joined[-1] = (first, max(last, right), kind, times + 1)
+        else:
+            joined.append((left, right, kind, 1))
+    return joined

@@ -60,7 +60,7 @@ SPAN_STYLES = {
     "sampling": SpanStyle("blood sampling", _LINE_HANDLED, "\\\\\\\\"),
     "cuff": SpanStyle("cuff inflated", _LINE_HANDLED, "||||"),
     "flat": SpanStyle("flat line", _SIGNAL_FAULT, "----"),
-    "saturated": SpanStyle("at the recorder's limit", _SIGNAL_FAULT, "xxxx"),
+    "saturated": SpanStyle("cut off", _SIGNAL_FAULT, "xxxx"),
     "motion": SpanStyle("motion", _SIGNAL_FAULT, "++++"),
     "gap": SpanStyle("gap", "#f5f6f7", ""),
     "not_pulsatile": SpanStyle("no pulse", _NO_PULSE, "oo"),

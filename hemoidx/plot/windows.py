@@ -77,8 +77,8 @@ def trends(
     Returns
     -------
     Axes
-        The axes drawn on. Each window is a bar as long as the window. A rejected window leaves a
-        gap in its line and a cross above the time axis.
+        The axes drawn on. Each window is a bar as long as the window. A rejected value leaves a
+        gap in its line, and a cross above the time axis where any of the values is missing.
     """
     ax = axes_or_new(ax, height=2.8)
     windows = result.windows
@@ -136,7 +136,7 @@ def _crosses(ax: Axes, at: FloatArray) -> None:
     if at.size:
         ax.plot(
             at, np.full(at.size, 0.04), transform=ax.get_xaxis_transform(), linestyle="none", marker="x",
-            markersize=5, color=FAINT, markeredgewidth=1.3, label="no value", clip_on=False, zorder=4,
+            markersize=5, color=FAINT, markeredgewidth=1.3, label="value missing", clip_on=False, zorder=4,
         )  # fmt: skip
 
 
@@ -145,7 +145,7 @@ def _names_at_the_end(ax: Axes, chosen: Sequence[Series], values: FloatArray, an
     figure = ax.get_figure(root=True)
     height_pt = 72 * (figure.get_figheight() if figure is not None else 3.0) * ax.get_position().height
     bottom, top = ax.get_ylim()
-    wanted = [(0.04, "× no value", FAINT)] if any_refused else []
+    wanted = [(0.04, "× value missing", FAINT)] if any_refused else []
     for column, series in enumerate(chosen):
         known = values[np.isfinite(values[:, column]), column]
         if known.size:

@@ -42,14 +42,14 @@ def render(result: Analysis) -> str:
     return page(
         f"{result.record_id} {result.channel}: arterial pressure",
         tag("h1", f"{result.record_id or 'Recording'}: arterial pressure from {result.channel}"),
-        tag("p", sections.CAUTIONS[0], " ", sections.CAUTIONS[3] if invented else "", class_="note"),
+        tag("p", sections.CAUTIONS[0], " ", sections.INVENTED if invented else "", class_="note"),
         sections.measured(result, begin, finish),
         pictures.whole_recording(result, begin, finish),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
         tag("section", tag("h2", "Beats together"), pictures.beats_together(result)),
         sections.tables(result),
-        sections.limits_of_reading(result),
+        sections.limits_of_reading(result, invented),
         sections.provenance(result),
     )
 

@@ -59,14 +59,14 @@ def tag(name: str, /, *children: Piece, **attributes: str) -> Markup:
 
 
 def table(
-    head: Iterable[str], rows: Iterable[Iterable[Piece]], *, caption: str = "", words: int = 1
+    head: Iterable[Piece], rows: Iterable[Iterable[Piece]], *, caption: str = "", words: int = 1
 ) -> Markup:
     """
     Make a table that scrolls sideways where the page is too narrow for it.
 
     Parameters
     ----------
-    head : iterable of str
+    head : iterable of str or Markup
         Column names.
     rows : iterable of rows
         Cells of each row.

@@ -20,7 +20,7 @@ def whole_recording(result: Analysis, begin: float, finish: float) -> list[Marku
     kinds = listed([span_style(str(kind)).label for kind in dict.fromkeys(result.spans["kind"])])
     made = []
     if result.recording is not None:
-        plot.trace(result, ax=figure.subplots(), landmarks=False)
+        plot.trace(result, ax=figure.subplots(), start=begin, stop=finish, landmarks=False)
         made.append(
             picture(
                 plot.png(figure),
@@ -43,7 +43,8 @@ def _trends(result: Analysis, begin: float, finish: float) -> Markup:
     return picture(
         plot.png(figure),
         "Systolic, mean and diastolic pressure and heart rate of each window over time.",
-        "Values of the windows; each bar is as long as its window. A cross marks a window without a value.",
+        "Values of the windows; each bar is as long as its window. A cross marks a window in which a value "
+        "is missing.",
     )
 
 

@@ -17,6 +17,8 @@ from hemoidx.report.words import (
     count,
     decimals_of,
     how_long,
+    in_sentence,
+    listed,
     number,
     share,
 )
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from hemoidx.facts import Fact
     from hemoidx.indices.catalogue import Index
 
-_MOST_ROWS = 20
+_MOST_ROWS = 12
 CAUTIONS = (
     "Retrospective research and teaching only; not for patient care. Local codes and licensed practice come "
     "first.",
@@ -36,15 +38,16 @@ CAUTIONS = (
     "zero, a transducer at the wrong height or a line that rings or damps cannot be seen in the values.",
     "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
     "values of a recording and does not grow smaller with more beats.",
-    "Simulated recordings are invented. They show what the program does, not how patients behave.",
 )
+INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
+_UNDOCUMENTED = "Undocumented because "
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
     """Say what was measured: one sentence, and one row for each quantity."""
     record = result.record.iloc[0]
-    rate = result.info.get("fs")
-    sampled = f", {number(float(rate), 0)} samples per second" if rate else ""
+    sampled = f"{float(result.info['fs']):g} samples per second"
+    uncalibrated = "" if result.info["calibrated"] else " It is not calibrated: its pressures are left empty."
     used = (
         f"{count(len(result.beats), 'beat')} found. Beats that could be used cover "
         f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
@@ -53,7 +56,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
     rows = [_summary_row(result, index) for index in result.catalogue.in_table("windows")]
     return section(
         "What was measured",
-        tag("p", f"Channel {result.channel}{sampled}. {used}", class_="lead"),
+        tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         table(
             ("quantity", "whole recording", "lowest to highest window", "windows with a value", "unit"),
             rows,
@@ -115,7 +118,7 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
         refused = verdicts.loc[verdicts["measurement"] == "rejected", "reasons"]
         for words, times in refused.map(_only_rejection).value_counts().items():
             key = f"{words}|{times}"
-            reasons.setdefault(key, []).append(index.title.lower())
+            reasons.setdefault(key, []).append(in_sentence(index.title))
             numbers[key] = int(times)
     if not reasons:
         return [tag("p", "Every window has a value of every quantity.")]
@@ -140,7 +143,7 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
 
 
 def _only_rejection(reasons: str) -> str:
-    return reasons.split(". ")[0].removeprefix("rejected because ")
+    return reasons.split(". ")[0].removeprefix("Rejected because ")
 
 
 def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup]:
@@ -163,32 +166,48 @@ def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup
     ]
 
 
-def limits_of_reading(result: Analysis) -> Markup:
+def limits_of_reading(result: Analysis, invented: bool) -> Markup:
     """Say what limits the reading of each quantity, and what nobody documented."""
-    lines = []
+    lines: list[Markup] = []
+    unknown: dict[str, list[str]] = {}
     for index in result.catalogue.in_table("record"):
-        verdict = result.verdicts(index.name, table="record").iloc[0]
-        if verdict["measurement"] != "accepted" or verdict["interpretation"] != "unlimited":
-            lines.append(tag("li", tag("strong", index.title), ": ", str(verdict["reasons"]), "."))
+        reasons = str(result.verdicts(index.name, table="record")["reasons"].iloc[0])
+        said = []
+        for sentence in filter(None, reasons.split(". ")):
+            if sentence.startswith(_UNDOCUMENTED):
+                for words in sentence.removeprefix(_UNDOCUMENTED).split("; "):
+                    unknown.setdefault(words, []).append(in_sentence(index.title))
+            else:
+                said.append(f"{sentence.rstrip('.')}. ")
+        if said:
+            lines.append(tag("li", tag("strong", index.title), ": ", said))
     return section(
         "Cautions",
-        tag("ul", [tag("li", text) for text in CAUTIONS]),
-        [tag("h3", "Limits of reading"), tag("ul", lines)] if lines else [],
-        [
-            tag("h3", "Not documented"),
-            tag(
-                "p", "Said once here and not repeated at every value: " + "; ".join(result.undocumented) + "."
-            ),
-        ]
-        if result.undocumented
-        else [],
+        tag("ul", [tag("li", text) for text in (*CAUTIONS, *((INVENTED,) if invented else ()))]),
+        [tag("h3", "Limits of reading, over the whole recording"), tag("ul", lines)] if lines else [],
+        _not_documented(result.undocumented, unknown),
     )
+
+
+def _not_documented(undocumented: list[str], bearing: dict[str, list[str]]) -> Iterable[Markup]:
+    """Say once what nobody documented, and on which quantities it bears."""
+    if not undocumented:
+        return []
+    lines = []
+    for words in undocumented:
+        on = f"; this bears on {listed(bearing[words])}" if words in bearing else ""
+        lines.append(tag("li", f"{words[0].upper()}{words[1:]}{on}."))
+    return [
+        tag("h3", "Not documented"),
+        tag("p", "Said once here and not repeated at every value."),
+        tag("ul", lines),
+    ]
 
 
 def tables(result: Analysis) -> Markup:
     """Show the first rows of the windows and the spans, and say where the rest is."""
     indices = result.catalogue.in_table("windows")
-    head = ["from", "to", "beats", *(f"{index.column} ({index.unit})" for index in indices)]
+    head: list[Piece] = ["from", "to", "beats", *([i.column, tag("br"), i.unit] for i in indices)]
     rows = [
         [
             at_time(float(row["start_s"])),
@@ -240,7 +259,7 @@ def _first_of(shown: int, there: int, name: str) -> str:
 def provenance(result: Analysis) -> Markup:
     """Say where the samples came from and by what they became values."""
     info: dict[str, Any] = dict(result.info)
-    origin = result.recording.attrs if result.recording is not None else {}
+    origin: dict[Any, Any] = result.recording.attrs if result.recording is not None else {}
     notices = info.get("notices", [])
     comments = origin.get("comments", [])
     return section(

@@ -13,7 +13,7 @@ SPAN_MEANING = {
     "sampling": "the tap was off to the patient, as in drawing blood: a slow plateau without a pulse",
     "cuff": "a cuff on the same arm shut the artery",
     "flat": "nothing moved: an unplugged or stopped channel",
-    "saturated": "the recorder was at the end of its range: the true pressure lay beyond",
+    "saturated": "the recorder was at the end of its range: the true pressure lay beyond it",
     "motion": "the line or the patient was moved",
     "gap": "no samples were recorded",
     "not_pulsatile": "no pulse could be seen, for a reason the wave does not tell",
@@ -65,6 +65,11 @@ def share(part: float, whole: float) -> str:
 def count(n: int, one: str, many: str | None = None) -> str:
     """Write a number with its noun."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def in_sentence(title: str) -> str:
+    """Write a title inside a sentence: only its first letter is made small."""
+    return title[:1].lower() + title[1:]
 
 
 def listed(words: list[str]) -> str:
