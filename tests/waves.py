@@ -1,0 +1,64 @@
+"""Invented pressure waves whose numbers are known, and recordings of them."""
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from hemoidx import Context
+from hemoidx.indices.levels import Source
+from hemoidx.recordings import Axis, time_coordinate
+
+Float = NDArray[np.float64]
+LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
+
+
+def pulses(fs: float, seconds: float, period: float = 0.8, low: float = 80.0, pulse: float = 40.0) -> Float:
+    """Smooth pulses with a dicrotic wave, from `low` to `low + pulse` mmHg."""
+    phase = np.arange(int(fs * seconds)) / fs % period
+    wave = np.zeros(phase.size)
+    for lag in (phase, phase + period):
+        for at, width, height in ((0.13, 0.06, 1.0), (0.27, 0.10, 0.55), (0.50, 0.09, 0.25)):
+            wave += height * np.exp(-(((lag - at) / width) ** 2))
+    wave -= wave.min()
+    return low + pulse * wave / wave.max()
+
+
+def recording(wave: Float, fs: float, first: int = 0, calibrated: bool = True, **attrs: Any) -> xr.Dataset:
+    """Recording with one arterial channel."""
+    run = {"start": first, "stop": first + wave.size, "step": None, "calibrated": calibrated}
+    rec = xr.Dataset().assign_coords(time_coordinate(Axis(first, 1, fs, wave.size)))
+    channel = {
+        "units": "mmHg",
+        "fs": fs,
+        "role": "arterial_pressure",
+        "calibrated": calibrated,
+        "scale": [run],
+    }
+    rec["ABP"] = ("time", wave, channel)
+    rec.attrs = {"record_id": "invented", "source": "", "provenance": {"notices": [], "files": []}, **attrs}
+    return rec
+
+
+def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
+    """Beats that climb from 80 to 120 mmHg in a straight line and fall at once, all landmarks known."""
+    samples = int(period * fs)
+    wave = np.tile(80.0 + 40.0 * np.arange(samples) / samples, n_beats + 1)
+    onset = np.arange(n_beats, dtype=np.float64) * samples
+    marks = {
+        "onset": onset,
+        "steepest": onset + 0.3 * samples,
+        "peak": onset + 0.9 * samples,
+        "notch": onset + 0.5 * samples,
+        "end": onset + samples,
+    }
+    return Source(
+        pressure=wave,
+        fs=fs,
+        seconds=lambda position: np.asarray(position) / fs,
+        landmarks=marks,
+        quality=np.ones(n_beats),
+        facts=np.zeros(n_beats, dtype=np.int64),
+        context=Context().at,
+    )
