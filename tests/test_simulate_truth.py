@@ -80,13 +80,14 @@ def test_wanted_level_and_pulse_are_met(pulse: float, line: tuple[float, float])
 
 def test_deep_dicrotic_wave_leaves_diastolic_alone() -> None:
     """The trough before the dicrotic wave may be the lowest point of the beat; it is not diastolic."""
-    scenario = QUIET.replace(dicrotic=0.6, dicrotic_delay=0.35, amplification=2.5, rate=60.0, decay_s=3.0)
-    p, fs, _, truth = simulate_arrays(scenario.replace(fs=500.0))
-    beat = truth.beats[truth.beats.clear].iloc[5]
-    trough = p[round(beat.peak_s * fs) : round((beat.onset_s + 0.5) * fs)].min()
-    foot = p[round((beat.onset_s - 0.1) * fs) : round(beat.steepest_s * fs)].min()
-    assert beat.dbp == pytest.approx(foot, abs=0.2)
-    assert abs(beat.dbp - trough) > 1.0
+    springy = {"dicrotic": 0.3, "dicrotic_delay": 0.5, "amplification": 3.5, "tube_hz": 3.0, "decay_s": 3.0}
+    p, fs, _, truth = simulate_arrays(QUIET.replace(rate=100.0, fs=500.0, **springy))
+    beats = truth.beats[truth.beats.clear]
+    for beat, after in zip(beats.iloc[5:15].itertuples(), beats.iloc[6:16].itertuples(), strict=True):
+        trough = p[round(beat.peak_s * fs) : round((beat.onset_s + 0.8 * beat.duration_s) * fs)].min()
+        foot = p[round((after.onset_s - 0.1) * fs) : round(after.steepest_s * fs)].min()
+        assert after.dbp == pytest.approx(foot, abs=0.1)
+        assert trough < after.dbp - 3.0
 
 
 @settings(max_examples=60, deadline=None)

@@ -180,7 +180,9 @@ def _special(family: str, values: dict[str, Any], draw: _Draw) -> dict[str, Any]
     if family == "deep_dicrotic":
         return {
             "dicrotic": draw.free(0.28, 0.55),
-            "dicrotic_delay": draw.free(0.1, 0.4),
+            "dicrotic_delay": draw.free(0.1, 0.5),
+            # A slow, springy tube lets the trough fall below the end-diastolic pressure.
+            "tube_hz": draw.free(3.2, 7.5),
             "amplification": draw.free(1.5, 2.5),
         }
     if family == "overdamped":
