@@ -35,12 +35,18 @@ KIND = {name: number for number, name in enumerate(KINDS)}
 #: A flush drives the pressure at least to this level [mmHg] and this much above the usual systolic one.
 FLUSH_LEVEL = 170.0
 FLUSH_ABOVE = 20.0
-#: Longer than this [s] a high level is a tap turned off, not a flush.
+#: Longer than this [s] a high level is a tap turned off, not a flush, but for what jumps above it [mmHg].
 FLUSH_LONGEST_S = 12.0
+FLUSH_JUMP = 40.0
 #: An open line lies within this of zero [mmHg]; its zero error is part of the finding.
 OPEN_WITHIN = 12.0
-#: After a release the line rings and the pulse takes a moment to come back [s].
-SETTLE_S = 0.25
+#: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells moves.
+ROUGH = 1.6
+BUSY = 0.62
+#: A lull in movement as short as this [s] belongs to it.
+LULL_S = 2.0
+#: A constant level keeps within this [mmHg], or within two steps; the noise of a patient does not.
+FLAT_WITHIN = 0.4
 
 
 class Spans(NamedTuple):
@@ -104,16 +110,15 @@ def _rows(stretches: NDArray[np.generic], kind: str, size: int) -> Spans:
 
 
 class Levels(NamedTuple):
-    """Usual systolic and diastolic level and roughness around each cell (medians over a minute)."""
+    """Usual systolic and diastolic level around each cell (medians over a minute)."""
 
     systolic: Float
     diastolic: Float
-    rough: Float
 
 
-def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None) -> Levels:
+def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None, half: int = 12) -> Levels:
     """
-    Typical highest and lowest pressure and roughness within 2.5 s, the median over a minute.
+    Typical highest and lowest pressure within 2.5 s, the median over a minute.
 
     Parameters
     ----------
@@ -123,6 +128,8 @@ def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None) -> Leve
         Duration of a cell [s].
     known : ndarray of bool, shape (n_cells,), optional
         Cells that are already known not to be the patient; they do not count.
+    half : int
+        Blocks of 2.5 s on each side.
 
     Returns
     -------
@@ -137,17 +144,34 @@ def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None) -> Leve
     def spread(value: NDArray[np.float32], worst: float, best: np.ufunc) -> Float:
         kept = np.where(skip, worst, value).astype(np.float64)
         block = best.reduceat(kept, edge)
-        middle = rolling_quantile(np.where(np.isfinite(block), block, np.nan), 12, 0.5)
+        middle = rolling_quantile(np.where(np.isfinite(block), block, np.nan), half, 0.5)
         sure = np.flatnonzero(np.isfinite(middle))
         if not sure.size:
             return np.zeros(cells.low.size)
         return np.repeat(np.interp(whole, sure, middle[sure]), every)[: cells.low.size]
 
-    return Levels(
-        spread(cells.high, -np.inf, np.maximum),
-        spread(cells.low, np.inf, np.minimum),
-        spread(cells.rough, -np.inf, np.maximum),
-    )
+    return Levels(spread(cells.high, -np.inf, np.maximum), spread(cells.low, np.inf, np.minimum))
+
+
+def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float:
+    """Share of cells within 1.3 s that are rougher than twice the usual middle of a beat."""
+    every = max(1, round(2.5 / cell_s))
+    blocks = cells.low.size // every
+    if blocks == 0:
+        return np.zeros(cells.low.size)
+    rough = np.where(known, np.nan, cells.rough).astype(np.float64)
+    table = rough[: blocks * every].reshape(blocks, every)
+    whole = np.flatnonzero(np.isfinite(table).all(axis=1))
+    calm = np.full(blocks, np.nan)
+    calm[whole] = np.median(table[whole], axis=1)
+    usual = rolling_quantile(calm, 12, 0.5)
+    sure = np.flatnonzero(np.isfinite(usual))
+    if not sure.size:
+        return np.zeros(cells.low.size)
+    per_cell = np.interp(np.arange(cells.low.size) / every - 0.5, sure, usual[sure])
+    rougher = ((cells.rough > np.maximum(ROUGH * per_cell, floor)) & ~known).astype(np.float64)
+    width = 2 * round(0.65 / cell_s) + 1
+    return np.convolve(rougher, np.ones(width) / width, mode="same")
 
 
 def _grown(core: Bool, into: Bool, most: int) -> Bool:
@@ -166,13 +190,18 @@ def _grown(core: Bool, into: Bool, most: int) -> Bool:
 
 def _long_runs(mask: Bool, least: float, bridge: float = 0.0) -> Int:
     """Runs of at least `least` cells, after joining runs with holes of at most `bridge` cells."""
-    found = runs(mask)
-    if found.shape[0] > 1 and bridge:
-        hole = found[1:, 0] - found[:-1, 1] <= bridge
-        first = np.concatenate([[True], ~hole])
-        last = np.concatenate([~hole, [True]])
-        found = np.column_stack([found[first, 0], found[last, 1]])
+    found = _bridged(runs(mask), bridge)
     return found[found[:, 1] - found[:, 0] >= least]
+
+
+def _bridged(found: Int, bridge: float) -> Int:
+    """Join stretches with holes of at most `bridge` between them."""
+    if found.shape[0] < 2 or not bridge:
+        return found
+    apart = found[1:, 0] - found[:-1, 1] > bridge
+    return np.column_stack(
+        [found[np.concatenate([[True], apart]), 0], found[np.concatenate([apart, [True]]), 1]]
+    )
 
 
 def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
@@ -197,7 +226,7 @@ def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
     size, second = g.size, 1.0 / g.cell_s
     there = cells.missing < 0.5
     span = cells.high - cells.low
-    quiet = max(2.0 * step, 6.0 * survey.noise, 0.4)
+    quiet = max(2.0 * step, FLAT_WITHIN)
     usual = usual_levels(cells, g.cell_s)
     flush = np.zeros(cells.low.size, dtype=bool)
     opened = np.zeros(cells.low.size, dtype=bool)
@@ -206,7 +235,9 @@ def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
         limit = np.maximum(FLUSH_LEVEL, usual.systolic + FLUSH_ABOVE)
         core = np.zeros(cells.low.size, dtype=bool)
         for a, b in _long_runs((cells.low >= limit) & there, 2):
-            core[a:b] = (b - a) <= FLUSH_LONGEST_S * second
+            # A high level that lasts is a tap turned off; a flush can still stand out above it.
+            lasts = (b - a) > FLUSH_LONGEST_S * second
+            core[a:b] = cells.low[a:b] >= (np.median(cells.mean[a:b]) + FLUSH_JUMP if lasts else 0.0)
         flush = _grown(core, (cells.high >= limit) & there, 3)
         parts.append(_rows(runs(flush) * g.cell, "flush", size))
         near_zero = (np.abs(cells.mean) <= OPEN_WITHIN) & (span <= max(3.0, 3.0 * step)) & there
@@ -269,7 +300,7 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     -----
     A stretch begins when the pulse is overdue. One or two lone swings between two such stretches are
     artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
-    under a cuff, the span takes in the pulses that have lost a third of their height.
+    under a cuff, the span takes in the pulses that have lost a quarter of their height.
     """
     g = survey.grid
     parts = []
@@ -278,8 +309,11 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
         before = slice(max(0, int(np.searchsorted(pulse.at, start)) - 12), int(np.searchsorted(pulse.at, start)))
         if calibrated:
             kind = _name_stretch(survey.cells, g, (start, stop), pulse, before)
-        if kind in ("cuff", "not_pulsatile"):
+        if kind == "not_pulsatile":
+            core = stop
             start, stop = _faded(start, stop, pulse, g.fs)
+            if calibrated and _runs_off(survey.cells, g, (start, stop), pulse, before, stop - core):
+                kind = "cuff"
         parts.append(_rows(np.array([start, stop]), kind, g.size))
     return gather(*parts) if parts else NONE
 
@@ -305,13 +339,13 @@ def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, fl
 
 
 def _faded(start: float, stop: float, pulse: Pulse, fs: float) -> tuple[float, float]:
-    """Stretch widened over the pulses on both sides that are under two thirds of the usual rise."""
+    """Stretch widened over the pulses on both sides that are under three quarters of the usual rise."""
     first = int(np.searchsorted(pulse.at, start))
     last = int(np.searchsorted(pulse.at, stop))
     outer = np.concatenate([pulse.rise[max(0, first - 20) : first], pulse.rise[last : last + 40]])
     if not outer.size:
         return start, stop
-    enough = 0.67 * float(np.quantile(outer, 0.7))
+    enough = 0.75 * float(np.quantile(outer, 0.7))
     back = first
     while back > 0 and pulse.rise[back - 1] < enough and start - pulse.at[back - 1] < 15.0 * fs:
         back -= 1
@@ -342,11 +376,22 @@ def _name_stretch(
         return "open_to_air"
     if middle > systolic or climb > max(15.0, 0.3 * (systolic - diastolic)):
         return "sampling"
-    seconds = level.size * g.cell_s
-    # A cuff on the same arm lets the pressure beyond it run off well below the diastolic pressure.
-    if float(level.min()) < diastolic - 0.1 * mean and 4.0 <= seconds <= 120.0:
-        return "cuff"
     return "not_pulsatile"
+
+
+def _runs_off(
+    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice, return_samples: float
+) -> bool:
+    """Whether a stretch looks like a cuff on the same arm: low, not too long, and slow to come back."""
+    if not pulse.at[before].size or stretch[1] >= g.size - 2.0 * g.fs:
+        return False
+    diastolic = float(np.median(pulse.low[before]))
+    mean = diastolic + float(np.median(pulse.rise[before])) / 3.0
+    piece = cells.mean[int(stretch[0] // g.cell) : int(stretch[1] // g.cell) + 1]
+    lowest = float(piece.min())
+    seconds = (stretch[1] - stretch[0]) / g.fs
+    slow = return_samples > 4.0 * g.fs
+    return 8.0 <= seconds <= 120.0 and lowest < diastolic and (slow or lowest < 0.5 * mean)
 
 
 def _covered(known: Spans, g: Grid, before_s: float, after_s: float) -> Bool:
@@ -384,12 +429,26 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     second = 1.0 / g.cell_s
     lasting = known.take(known.kind != KIND["saturated"])
     busy = _covered(lasting, g, 0.6, 0.8)
-    usual = usual_levels(cells, g.cell_s, busy)
-    pulse = np.maximum(usual.systolic - usual.diastolic, 4.0 * step + 1e-6)
-    wild = (cells.high > usual.systolic + 0.7 * pulse) | (cells.low < usual.diastolic - 0.5 * pulse)
-    rough = cells.rough > np.maximum(2.2 * usual.rough, 4.0 * survey.noise + step)
+    wild = _wild(cells, g.cell_s, busy, 4.0 * step)
+    rough = _busy_share(cells, g.cell_s, busy, 3.4 * survey.noise + 0.5 * step) > BUSY
     suspect = (wild | rough | (unlike > 0.5)) & ~busy
     found = _long_runs(suspect, 1, 1.2 * second)
     score = np.concatenate([[0], np.cumsum((wild | rough) & ~busy)])
     keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
-    return _rows(found[keep] * g.cell, "motion", g.size)
+    # A lull between two bouts belongs to the movement, and so do its first and last half second.
+    around = join(found[keep, 0] - 0.4 * second, found[keep, 1] + 0.4 * second)
+    bouts = _bridged(around.astype(np.int64), LULL_S * second)
+    return _rows(bouts * g.cell, "motion", g.size)
+
+
+def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:
+    """Cells far outside the levels of the beats around: above by 0.7, below by 0.5 pulse pressures."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    usual = usual_levels(cells, cell_s, known, half=3)
+    # Pressure may climb or fall within a minute; what counts is the highest and lowest of the usual.
+    width = 2 * round(15.0 / cell_s) + 1
+    top = maximum_filter1d(usual.systolic, width)
+    bottom = minimum_filter1d(usual.diastolic, width)
+    pulse = np.maximum(usual.systolic - usual.diastolic, least + 1e-6)
+    return np.asarray((cells.high > top + 0.7 * pulse) | (cells.low < bottom - 0.5 * pulse))

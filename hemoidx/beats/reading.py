@@ -28,6 +28,8 @@ Wave = NDArray[np.floating]
 LONGEST_BEAT_S = 3.5
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
 UNLIKE = 0.18
+#: An event this close to an upstroke [s] makes it an edge of the event.
+EDGE_S = 0.13
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
 
@@ -102,13 +104,14 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
         return [_Part(0, size, 0.0, True)]
     out: list[_Part] = []
     for run in scale:
-        new = _Part(
-            int(run["start"]), int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"])
-        )
-        if out and out[-1].calibrated == new.calibrated and out[-1].stop == new.start:
+        # Stretches that no run covers hold no samples; they go with what follows them.
+        start = out[-1].stop if out else 0
+        new = _Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
+        if out and out[-1].calibrated == new.calibrated:
             out[-1] = out[-1]._replace(stop=new.stop, step=max(out[-1].step, new.step))
         else:
             out.append(new)
+    out[-1] = out[-1]._replace(stop=size)
     return [p for p in out if p.stop > p.start]
 
 
@@ -304,7 +307,10 @@ def _measured(
         interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
         rough = edited
     marks = _measure(wave, g, rough, interval, events)
-    good = np.isfinite(marks.onset) & np.isfinite(marks.peak)
+    # An upstroke that begins or ends in an event is the edge of the event.
+    edge = EDGE_S * g.fs
+    cut = _crosses(marks.onset - edge, marks.peak + edge, events)
+    good = np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
     marks = _Marks(*(column[good] for column in marks))
     by_hand = np.isin(rough[good], added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)

@@ -24,9 +24,11 @@ STRONG = 0.60
 #: Below this share it is not looked at.
 WEAK = 0.16
 #: A swing behind the dicrotic time needs this share.
-LATE = 0.20
+LATE = 0.32
 #: A swing that starts this far up from the foot of the pulse before, in rises of that pulse, came early.
-HIGH_START = 0.23
+HIGH_START = 0.24
+#: ... and then needs this share of that rise.
+HIGH_RISE = 0.26
 #: Two upstrokes cannot follow each other faster [s]; 220/min leaves 0.27 s.
 SILENT_S = 0.20
 
@@ -183,9 +185,11 @@ def _weak_pulses(
     np.maximum.at(wave, owner[early], ratio[weak][early])
     usual = rolling_quantile(wave, 7, 0.5)[owner]
     foot = swings.low[weak] - swings.low[before]
-    height = foot / np.maximum(swings.high[before] - swings.low[before], 1e-9)
+    rise = np.maximum(swings.high[before] - swings.low[before], 1e-9)
+    height = foot / rise
     stands_out = (ratio[weak] > 1.35 * usual + 0.05) & (ratio[weak] > 0.24)
-    starts_high = (ratio[weak] > 0.28) & (height > HIGH_START)
+    share = (swings.high[weak] - swings.low[weak]) / rise
+    starts_high = (share > HIGH_RISE) & (height > HIGH_START)
     midway = np.abs(delay - ahead) < 0.07 * np.minimum(delay + ahead, 9.0)
     lasts = (swings.high - swings.low) / np.maximum(swings.slope, 1e-9)
     sharp = lasts[weak] <= 1.08 * lasts[before]
