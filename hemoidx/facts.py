@@ -10,7 +10,7 @@ Facts pass upward, from beats to windows and to the recording, each by its own d
 ``"any"``
     set above when any row below has it;
 a number between 0 and 1
-    set above when at least this fraction of the rows below has it;
+    set above when more than this fraction of the rows below has it;
 ``"all"``
     set above when there are rows below and every one has it;
 ``"own"``
@@ -54,8 +54,8 @@ class Fact:
     meaning : str
         What it says, in words that fit behind "because".
     upward : str or float
-        How it passes from beats to breaths and windows: "any", "all", "own", or the least fraction of the
-        rows below that sets it above.
+        How it passes from beats to breaths and windows: "any", "all", "own", or the fraction of the rows
+        below beyond which it is set above.
     to_record : str or float, optional
         How it passes from beats to the recording, where that differs.
 
@@ -77,10 +77,10 @@ class Fact:
         if not 0 <= self.bit <= LAST_USER_BIT:
             raise InputError(f"fact {self.name}: bit must lie between 0 and {LAST_USER_BIT}, got {self.bit}")
         for rule in (self.upward, self.passing("record")):
-            known = rule in ("any", "all", "own") if isinstance(rule, str) else 0 < rule <= 1
+            known = rule in ("any", "all", "own") if isinstance(rule, str) else 0 < rule < 1
             if not known:
                 raise InputError(
-                    f"fact {self.name}: must pass upward by any, all, own or a fraction above 0 and up to 1, "
+                    f"fact {self.name}: must pass upward by any, all, own or a fraction between 0 and 1, "
                     f"got {rule!r}"
                 )
 
@@ -95,14 +95,14 @@ class Fact:
         Examples
         --------
         >>> Fact("saturated", 4, "the recorder clipped the wave", 0.2).words("windows")
-        'the recorder clipped the wave (at least 20 % of the beats)'
+        'the recorder clipped the wave (more than 20 % of the beats)'
         """
         rule = self.passing(table)
         if table == "beats" or rule == "own":
             return self.meaning
         if isinstance(rule, str):
             return f"{self.meaning} ({'every beat' if rule == 'all' else 'at least one beat'})"
-        return f"{self.meaning} (at least {100 * rule:g} % of the beats)"
+        return f"{self.meaning} (more than {100 * rule:g} % of the beats)"
 
 
 FACTS: tuple[Fact, ...] = (
@@ -215,8 +215,10 @@ def pass_upward(
         if rule == "own" or not seen >> fact.bit & 1:
             continue
         count = np.bincount(group[(values >> fact.bit & 1).astype(bool)], minlength=n_groups)
-        share = {"any": 0.0, "all": 1.0}[rule] if isinstance(rule, str) else rule
-        holds = (count > 0) & (count >= share * total)
+        if rule == "all":
+            holds = (count > 0) & (count == total)
+        else:
+            holds = count > (0.0 if isinstance(rule, str) else rule) * total
         above |= holds.astype(np.int64) << fact.bit
     return above
 

@@ -58,7 +58,7 @@ def test_facts_pass_upward_by_their_rule(rows: list[tuple[int, set[str]]], table
             rule = fact.passing(table)
             expected = {"any": share > 0, "all": share == 1, "own": False}.get(rule)  # type: ignore[call-overload]
             if expected is None:
-                expected = share > 0 and share >= float(rule)
+                expected = share > float(rule)
             assert bool(above[number] >> fact.bit & 1) == expected
 
 
@@ -70,7 +70,7 @@ def test_rows_outside_every_group_are_left_out() -> None:
 def test_words_say_how_many_beats_it_took() -> None:
     by_name = {fact.name: fact for fact in FACTS}
     assert by_name["saturated"].words("beats") == "the recorder clipped the wave at its rail"
-    assert by_name["saturated"].words("windows").endswith("(at least 20 % of the beats)")
+    assert by_name["saturated"].words("windows").endswith("(more than 20 % of the beats)")
     assert by_name["uncalibrated"].words("record").endswith("(every beat)")
     assert by_name["ectopic"].words("windows").endswith("(at least one beat)")
     assert by_name["too_few_beats"].words("windows") == "there are too few usable beats"
@@ -91,7 +91,7 @@ def test_cf_attributes_follow_the_convention() -> None:
         ({"name": "two words", "bit": 50, "meaning": ""}, "plain word"),
         ({"name": "far", "bit": 63, "meaning": ""}, "between 0 and 62"),
         ({"name": "odd", "bit": 50, "meaning": "", "upward": "some"}, "pass upward"),
-        ({"name": "odd", "bit": 50, "meaning": "", "upward": 1.5}, "pass upward"),
+        ({"name": "odd", "bit": 50, "meaning": "", "upward": 1.0}, "pass upward"),
         ({"name": "odd", "bit": 50, "meaning": "", "to_record": 0.0}, "pass upward"),
     ],
 )

@@ -200,7 +200,7 @@ class Context:
                 )
             intervals += found
         events = [_event(row, f"{where}, event {i}") for i, row in enumerate(lists["events"], start=1)]
-        return cls(tuple(intervals), tuple(once.items()), tuple(events))
+        return cls(tuple(intervals), tuple(sorted(once.items())), tuple(events))
 
     @classmethod
     def _from_table(cls, rows: Iterable[Mapping[str, Any]], where: str, record_id: str | None) -> Context:
@@ -222,7 +222,7 @@ class Context:
                     raise InputError(f"{here}: {key} is {value}, but {once[key]} in a row above")
             intervals += found
         # A table repeats what holds throughout on every row: the same value twice is no news.
-        return cls(tuple(dict.fromkeys(intervals)), tuple(once.items()), tuple(events))
+        return cls(tuple(dict.fromkeys(intervals)), tuple(sorted(once.items())), tuple(events))
 
     def at(self, key: str, time: Any) -> NDArray[Any]:
         """
