@@ -55,9 +55,9 @@ def share(part: float, whole: float) -> str:
     if whole <= 0:
         return "–"
     percent = 100 * part / whole
-    if 0 < percent < 1:
+    if percent < 1 and part > 0:
         return "< 1 %"
-    if 99 < percent < 100:
+    if percent > 99 and part < whole:
         return "> 99 %"
     return f"{percent:.0f} %"
 
