@@ -97,7 +97,9 @@ interval = st.fixed_dictionaries(
 
 @given(
     st.lists(interval, max_size=5),
-    st.lists(st.tuples(st.sampled_from(EVENTS), st.floats(0, 1e5), st.floats(0.1, 1e3)), max_size=4),
+    st.lists(
+        st.tuples(st.sampled_from(EVENTS), st.floats(0, 1e5), st.floats(0.1, 1e3) | st.none()), max_size=4
+    ),
     st.fixed_dictionaries(
         {}, optional={"height": st.floats(20, 260), "sex": st.sampled_from(["female", "male"])}
     ),
@@ -106,7 +108,10 @@ def test_what_is_written_down_reads_back_the_same(rows: list, events: list, once
     given_ = {
         **once,
         "intervals": [{**row, "from_s": 100.0 * i, "to_s": 100.0 * (i + 1)} for i, row in enumerate(rows)],
-        "events": [{"kind": k, "from_s": a, "to_s": a + b} for k, a, b in events],
+        "events": [
+            {"kind": kind, "at_s": at} if last is None else {"kind": kind, "from_s": at, "to_s": at + last}
+            for kind, at, last in events
+        ],
     }
     context = Context.read(given_)
     assert Context.read(json.loads(json.dumps(context.to_json(), allow_nan=False))) == context

@@ -277,6 +277,8 @@ class Context:
 
 
 def _times(item: Interval | Event) -> dict[str, float]:
+    if item.from_s == item.to_s:
+        return {"at_s": item.from_s}
     return {name: float(getattr(item, name)) for name in _TIMES if math.isfinite(getattr(item, name))}
 
 

@@ -1,0 +1,303 @@
+"""From a recording to tables and verdicts: the user's path."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import hemoidx as hx
+from hemoidx.facts import mask
+from hemoidx.spans import KINDS
+from tests.waves import pulses, recording
+
+FS = 125.0
+
+
+@pytest.fixture(scope="module")
+def rec() -> xr.Dataset:
+    """Two minutes at 75/min, 120/80 mmHg, with a gap from 50 s to 70 s."""
+    wave = pulses(FS, 120.0)
+    wave[int(50 * FS) : int(70 * FS)] = np.nan
+    return recording(wave, FS)
+
+
+@pytest.fixture(scope="module")
+def result(rec: xr.Dataset) -> hx.Analysis:
+    return hx.analyse(rec)
+
+
+def test_a_steady_pulse_gives_its_own_numbers(result: hx.Analysis) -> None:
+    row = result.record.iloc[0]
+    assert row["hr"] == pytest.approx(75.0, abs=0.05)
+    assert row["sbp"] == pytest.approx(120.0, abs=0.3)
+    assert row["dbp"] == pytest.approx(80.0, abs=0.3)
+    assert row["mbp"] == pytest.approx(float(pulses(FS, 8.0).mean()), abs=0.05)
+    assert row["pp"] == pytest.approx(40.0, abs=0.5)
+    assert row["gap_s"] == pytest.approx(20.0, abs=0.1)
+    assert row["duration_s"] == 120.0
+    assert row["valid_s"] == pytest.approx(100.0, abs=4.0)
+
+
+def test_tables_have_the_columns_that_were_agreed(result: hx.Analysis) -> None:
+    common = ["record_id", "channel"]
+    indices = ["sbp", "dbp", "mbp", "pp", "hr", "dpdt_max", "systolic_area", "ejection_time_s"]
+    marks = ["onset_s", "steepest_s", "peak_s", "notch_s", "end_s", "quality"]
+    assert set(result.beats) == {*common, "beat", *marks, *indices, "duration_s", "facts"}
+    times = ["start_s", "end_s", "valid_s", "beats"]
+    errors = [f"{name}_se" for name in indices]
+    assert set(result.windows) == {*common, "window", *times, *indices, *errors, "facts"}
+    spans = [f"{kind}_s" for kind in KINDS]
+    assert set(result.record) == {*common, "duration_s", "valid_s", "beats", *spans, *indices, "facts"}
+    assert list(result.spans) == [*common, "start_s", "end_s", "kind"]
+    assert list(result.events) == [*common, "event", "kind", "start_s", "end_s", "note"]
+    assert result.beats["facts"].dtype == result.windows["facts"].dtype == np.int64
+    assert (result.beats["record_id"] == "invented").all()
+    for table in (result.beats, result.windows, result.record, result.spans, result.events):
+        assert set(table.attrs["units"]) == set(table)
+
+
+def test_a_window_with_a_gap_is_rejected_and_says_why(result: hx.Analysis) -> None:
+    assert result.windows["sbp"].notna().tolist() == [True, False, False, True]
+    verdicts = result.verdicts("sbp", table="windows")
+    assert list(verdicts) == ["record_id", "channel", "window", "measurement", "interpretation", "reasons"]
+    assert verdicts["measurement"].tolist()[1:3] == ["rejected", "rejected"]
+    assert "too little of the time is covered by usable beats" in verdicts["reasons"][1]
+    hidden = result.unchecked("sbp", table="windows")
+    assert hidden["window"].tolist() == hidden["row"].tolist() == [1, 2]
+    np.testing.assert_allclose(hidden["value"], 120.0, atol=0.3)
+    assert result.unchecked("hr", table="record").empty
+
+
+def test_masks_verdicts_and_hidden_values_tell_one_story(result: hx.Analysis) -> None:
+    for table in ("beats", "windows", "record"):
+        for index in result.catalogue.in_table(table):
+            verdicts = result.verdicts(index.name, table)
+            shown = getattr(result, table)[index.column].notna().to_numpy()
+            np.testing.assert_array_equal(shown, verdicts["measurement"] != "rejected")
+            assert not shown[result.unchecked(index.name, table)["row"]].any()
+            assert (verdicts["reasons"] != "")[~shown].all()
+
+
+def test_values_of_a_window_are_those_of_its_beats(result: hx.Analysis) -> None:
+    beats = result.beats[result.beats["onset_s"] < 30.0]
+    window = result.windows.iloc[0]
+    assert window["beats"] == beats["duration_s"].notna().sum()
+    for column in ("sbp", "dbp", "pp", "dpdt_max", "systolic_area", "ejection_time_s"):
+        assert window[column] == pytest.approx(beats[column].mean(), rel=1e-12)
+        assert window[f"{column}_se"] == pytest.approx(
+            beats[column].std() / np.sqrt(beats[column].count()), abs=1e-9
+        )
+    weighted = np.average(beats["mbp"].dropna(), weights=beats["duration_s"].dropna())
+    assert window["mbp"] == pytest.approx(weighted, rel=1e-12)
+    assert window["hr"] == pytest.approx(60.0 / beats["duration_s"].mean(), rel=1e-12)
+
+
+def test_without_calibration_rate_and_timing_remain(rec: xr.Dataset) -> None:
+    result = hx.analyse(recording(rec["ABP"].values, FS, calibrated=False))
+    for column in ("sbp", "dbp", "mbp", "pp", "dpdt_max", "systolic_area"):
+        assert result.beats[column].isna().all()
+        assert result.windows[column].isna().all()
+        assert result.record[column].isna().all()
+    assert result.record["hr"].iloc[0] == pytest.approx(75.0, abs=0.05)
+    assert result.record["ejection_time_s"].notna().all()
+    assert "the channel has no calibration" in result.verdicts("sbp", "record")["reasons"][0]
+    assert len(result.unchecked("sbp", "beats")) == len(result.beats)
+
+
+def test_context_is_documented_once_and_events_are_listed(rec: xr.Dataset, result: hx.Analysis) -> None:
+    assert "nobody documented the site of the cannula" in result.undocumented
+    given = {
+        "site": "radial",
+        "breathing": "assisted",
+        "events": [{"kind": "leg_raise", "from_s": 10}, {"kind": "apnoea", "at_s": 20, "note": "marked"}],
+    }
+    told = hx.analyse(rec, context=given)
+    assert not {"site", "breathing"} & {word for line in told.undocumented for word in line.split()}
+    assert told.events["kind"].tolist() == ["leg_raise", "apnoea"]
+    assert told.events["end_s"].tolist() == [120.0, 20.0]
+    assert hx.Context.read(told.info["context"]) == hx.Context.read(given)
+    before, after = (r.verdicts("mbp", "record").iloc[0] for r in (result, told))
+    assert (before["interpretation"], after["interpretation"]) == ("undocumented", "unlimited")
+    undocumented = mask("site_undocumented", "breathing_undocumented", "zero_not_seen", "line_unknown")
+    assert not (result.windows["facts"] & undocumented).any(), "said once, not on every row"
+    pd.testing.assert_frame_equal(told.windows, result.windows)
+
+
+def test_a_crop_keeps_the_clock_and_the_windows_of_the_recording(
+    rec: xr.Dataset, result: hx.Analysis
+) -> None:
+    part = hx.analyse(hx.crop(rec, 75.0, 118.0))
+    assert part.windows["window"].tolist() == [2, 3]
+    assert part.windows["start_s"].tolist() == [75.0, 90.0]
+    assert part.windows["end_s"].tolist() == [90.0, 118.0]
+    inner = part.beats.iloc[3:-3]
+    same = result.beats[
+        (result.beats["onset_s"] > inner["onset_s"].min() - 0.01)
+        & (result.beats["onset_s"] < inner["onset_s"].max() + 0.01)
+    ]
+    np.testing.assert_allclose(inner["onset_s"], same["onset_s"], atol=0.002)
+    np.testing.assert_allclose(inner["sbp"], same["sbp"], atol=0.05)
+
+
+def test_shifting_the_clock_changes_nothing_but_the_clock() -> None:
+    wave = pulses(FS, 65.0)
+    here, later = (hx.analyse(recording(wave, FS, first=first)) for first in (0, int(3600 * FS)))
+    np.testing.assert_allclose(later.beats["onset_s"] - 3600.0, here.beats["onset_s"], atol=1e-9)
+    columns = [index.column for index in here.catalogue.in_table("beats")]
+    pd.testing.assert_frame_equal(here.beats[columns], later.beats[columns], check_exact=True)
+    assert later.windows["window"].tolist() == [120, 121, 122]
+
+
+def rise(pp: np.ndarray, dpdt: np.ndarray) -> np.ndarray:
+    """Seconds the upstroke would take at its steepest."""
+    return pp / dpdt
+
+
+RISE = hx.Index(
+    name="least_rise",
+    title="Shortest possible rise",
+    unit="s",
+    level="beat",
+    formula="pp / dpdt_max",
+    inputs=("pp", "dpdt_max"),
+    function=rise,
+    rules=(hx.Rule("rejected", hx.When(column="least_rise", above=0.0, tables=("beats",)), "it always is"),),
+    limits=(hx.Limit("age", "says nothing", "it is invented", source="common practice, no source"),),
+    column="least_rise_s",
+    marks=(hx.Mark(hx.Fact("quick", 50, "the rise is quick"), hx.When(column="least_rise", below=1.0)),),
+)
+
+
+def test_an_index_of_a_users_own_gets_everything_ours_get(rec: xr.Dataset, tmp_path: Any) -> None:
+    result = hx.analyse(rec, catalogue=[RISE])
+    assert result.beats["least_rise_s"].isna().all()
+    assert len(result.unchecked("least_rise", "beats")) > 100
+    verdict = result.verdicts("least_rise", "beats").iloc[0]
+    assert verdict["measurement"] == "rejected"
+    assert verdict["interpretation"] == "limited"
+    assert (
+        verdict["reasons"] == "Rejected because it always is. As age it says nothing because it is invented"
+    )
+    assert hx.has_fact(result.beats, "quick").all()
+    assert hx.has_fact(result.windows, "quick").any()
+    assert result.windows["least_rise_s"].isna().all(), "no beat was usable for it"
+    assert result.beats.attrs["units"]["least_rise_s"] == "s"
+    result.save(tmp_path / "out")
+    again = hx.Analysis.open(tmp_path / "out")
+    for table in ("beats", "windows"):
+        pd.testing.assert_frame_equal(
+            again.verdicts("least_rise", table), result.verdicts("least_rise", table)
+        )
+    assert hx.has_fact(again.beats, "quick").all()
+    assert "least_rise" not in hx.default_catalogue(), "nothing is registered globally"
+
+
+def test_a_whole_catalogue_takes_the_place_of_ours(rec: xr.Dataset) -> None:
+    few = hx.Catalogue(tuple(i for i in hx.default_catalogue() if i.name in ("duration", "hr")))
+    result = hx.analyse(rec, catalogue=few)
+    assert "sbp" not in result.beats
+    assert result.record["hr"].iloc[0] == pytest.approx(75.0, abs=0.05)
+    with pytest.raises(hx.InputError, match="lacks the index 'duration'"):
+        hx.analyse(rec, catalogue=hx.Catalogue((hx.default_catalogue()["sbp"],)))
+
+
+def test_beats_can_be_removed_and_added_by_hand(rec: xr.Dataset, result: hx.Analysis) -> None:
+    gone = float(result.beats["steepest_s"].iloc[10])
+    less = hx.analyse(rec, edits=[{"action": "remove_beat", "at_s": gone}])
+    assert len(less.beats) == len(result.beats) - 1
+    assert (np.abs(less.beats["steepest_s"] - gone) > 0.5).all()
+    both = [{"action": "remove_beat", "at_s": gone}, {"action": "add_beat", "at_s": gone}]
+    again = hx.analyse(rec, edits=both)
+    assert len(again.beats) == len(result.beats)
+    assert np.flatnonzero(hx.has_fact(again.beats, "edited_by_hand")).tolist() == [10]
+    assert hx.has_fact(again.windows, "edited_by_hand").tolist() == [True, False, False, False]
+    assert [row["action"] for row in again.info["edits"]] == ["remove_beat", "add_beat"]
+
+
+def test_spans_can_be_added_and_removed_by_hand(rec: xr.Dataset, result: hx.Analysis) -> None:
+    added = hx.analyse(rec, edits=[{"action": "add_span", "from_s": 10, "to_s": 14, "kind": "motion"}])
+    assert added.record["motion_s"].iloc[0] == pytest.approx(4.0, abs=0.02)
+    assert not added.beats["steepest_s"].between(10.0, 14.0).any()
+    removed = hx.analyse(rec, edits=[{"action": "remove_span", "from_s": 0, "to_s": 120, "kind": "gap"}])
+    assert not (removed.spans["kind"] == "gap").any()
+
+
+@pytest.mark.parametrize(
+    ("edit", "complaint"),
+    [
+        ({"action": "remove_beat", "at_s": 60.0}, "no beat within 0.25 s of 60 s"),
+        ({"action": "remove_beat", "at_s": 130.0}, r"outside the recording \(0 to 120 s\)"),
+    ],
+)
+def test_edits_that_miss_are_refused(rec: xr.Dataset, edit: dict, complaint: str) -> None:
+    with pytest.raises(hx.InputError, match=complaint):
+        hx.analyse(rec, edits=[edit])
+
+
+@pytest.mark.parametrize(
+    ("wave", "fs", "complaint"),
+    [
+        (pulses(30.0, 60.0), 30.0, "sampled at 30 Hz; at least 40 Hz is needed"),
+        (pulses(FS, 4.0), FS, "too short, 4 s; at least 5 s are needed"),
+        (np.full(1250, np.nan), FS, "it holds no samples, only gaps"),
+        (np.full(12500, 80.0), FS, "puls"),
+    ],
+)
+def test_what_cannot_be_analysed_is_refused_by_record_and_channel(
+    wave: np.ndarray, fs: float, complaint: str
+) -> None:
+    with pytest.raises(hx.InputError, match=complaint) as caught:
+        hx.analyse(recording(wave, fs))
+    assert "invented" in str(caught.value)
+    assert "channel ABP" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_channels_are_chosen_and_the_choice_is_told(rec: xr.Dataset, result: hx.Analysis) -> None:
+    assert "taken by its name" in result.info["channel_choice"]
+    with pytest.raises(hx.DataUnavailableError, match="there are ABP"):
+        hx.analyse(rec, channel="ART")
+    with pytest.raises(hx.InputError, match=r"as hemoidx\.load returns it, got str"):
+        hx.analyse("a path")  # type: ignore[arg-type]
+    with pytest.raises(hx.InputError, match="thinned or reversed"):
+        hx.analyse(rec.isel(time=slice(None, None, 2)))
+
+
+def test_indices_and_tables_that_are_not_there_are_named(result: hx.Analysis) -> None:
+    with pytest.raises(hx.InputError, match="did you mean 'sbp'"):
+        result.verdicts("spb")
+    with pytest.raises(hx.InputError, match="no table 'beat' holds indices; there are beats"):
+        result.verdicts("sbp", table="beat")
+    with pytest.raises(hx.InputError, match="index duration is not in the table windows; it is in beats"):
+        result.unchecked("duration", table="windows")
+
+
+def test_long_work_shows_its_progress_on_stderr(rec: xr.Dataset, capsys: pytest.CaptureFixture[str]) -> None:
+    hx.analyse(rec)
+    said = capsys.readouterr()
+    assert said.out == said.err == ""
+
+
+def test_the_notebook_shows_a_summary_and_trusts_no_text(rec: xr.Dataset) -> None:
+    odd = rec.copy()
+    odd.attrs["record_id"] = "<script>alert(1)</script>"
+    shown = hx.analyse(odd)._repr_html_()
+    assert "<script>" not in shown
+    assert "&lt;script&gt;" in shown
+    assert "2 of 4" in shown
+    assert "too little of the time" in shown
+    assert "mmHg" in shown
+    assert "not for patient care" in shown
+    assert repr(hx.analyse(rec)).startswith("<Analysis of invented, channel ABP: ")
+
+
+def test_a_real_recording_gives_sensible_values(real_data: Any) -> None:
+    result = hx.analyse(hx.load("mimicdb/037/03700181"))
+    row = result.record.iloc[0]
+    # 1,195 QRS marks in 585 s (the annotation beside the record): 122.5/min.
+    assert row["hr"] == pytest.approx(122.5, abs=1.0)
+    assert 30.0 < row["mbp"] < 36.0
+    assert row["dbp"] < row["mbp"] < row["sbp"]
+    assert result.windows["sbp"].notna().mean() > 0.9
