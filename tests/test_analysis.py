@@ -243,6 +243,7 @@ def test_edits_that_miss_are_refused(rec: xr.Dataset, edit: dict, complaint: str
         (pulses(FS, 4.0), FS, "too short, 4 s; at least 5 s are needed"),
         (np.full(1250, np.nan), FS, "it holds no samples, only gaps"),
         (np.full(12500, 80.0), FS, "puls"),
+        (80.0 + np.random.default_rng(0).normal(0.0, 5.0, 12500), FS, "no arterial pulse"),
     ],
 )
 def test_what_cannot_be_analysed_is_refused_by_record_and_channel(

@@ -113,26 +113,29 @@ def analyse(
     by_hand.refuse_outside(float(axis.seconds(0)), float(axis.seconds(axis.size)))
     pressure = np.asarray(data.values)
     scale = _scale(data.attrs.get("scale") or [], axis)
-    try:
-        with _bar(axis.size, where, progress):
+    with _bar(axis.size, where, progress) as bar:
+        try:
             reading = _read(pressure, axis, scale, by_hand)
-    except InputError as error:
-        raise InputError(f"{where}: {error}") from error
-    source = Source(
-        pressure=pressure,
-        fs=axis.fs,
-        seconds=axis.seconds,
-        landmarks={mark: getattr(reading, mark) for mark in LANDMARKS},
-        quality=reading.quality,
-        facts=reading.facts,
-        context=known.at,
-    )
-    beats = beat_level(entries, source)
-    windows = window_level(entries, source, beats)
-    span_s = {kind: reading.spans.of(kind) for kind in KINDS}
-    seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in span_s.items()}
-    facts = reading.record_facts | _undocumented(known, seconds)
-    record = record_level(entries, source, beats, windows, facts, seconds)
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from error
+        bar.update()
+        source = Source(
+            pressure=pressure,
+            fs=axis.fs,
+            seconds=axis.seconds,
+            landmarks={mark: getattr(reading, mark) for mark in LANDMARKS},
+            quality=reading.quality,
+            facts=reading.facts,
+            context=known.at,
+        )
+        beats = beat_level(entries, source)
+        bar.update()
+        windows = window_level(entries, source, beats)
+        spans = {kind: reading.spans.of(kind) for kind in KINDS}
+        seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
+        facts = reading.record_facts | _undocumented(known, seconds)
+        record = record_level(entries, source, beats, windows, facts, seconds)
+        bar.update()
     info = _info(rec, name, choice, axis, known, by_hand, entries)
     return _analysis(info, entries, (beats, windows, record), reading.spans, axis, known, rec)
 
@@ -178,8 +181,9 @@ def _bar(n_samples: int, where: str, progress: bool | None) -> Any:
     from tqdm.auto import tqdm
 
     return tqdm(
-        total=1,
-        desc=f"beats of {where}",
+        total=3,
+        desc=where,
+        unit="step",
         delay=2,
         leave=False,
         disable=not (progress or (progress is None and n_samples >= _PROGRESS_FROM_SAMPLES)),
@@ -194,12 +198,23 @@ def _read(pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits)
     if given is not None and given.remove_beats.size:
         _refuse_lonely_removals(pressure, axis, scale, edits)
     reading = beat_finder.read(pressure, axis.fs, scale, given)
-    if reading.onset.size < 2:
-        raise InputError(f"no arterial pulse was found ({reading.onset.size} beats)")
+    _refuse_pulseless(reading)
     if given is not None and np.any(np.diff(reading.onset) <= 0):
         at = float(axis.seconds(reading.onset[1:][np.diff(reading.onset) <= 0][0]))
         raise InputError(f"edits: the beat added near {at:.3f} s is there already")
     return reading
+
+
+def _refuse_pulseless(reading: beat_finder.Reading) -> None:
+    """Refuse a channel without a pulse: rows upon rows of nothing would only look like a result."""
+    if reading.record_facts & mask("inverted"):
+        raise InputError(
+            "the wave is upside down: it falls faster than it rises; look at the sign of its gain"
+        )
+    believed = int(np.count_nonzero(reading.facts & mask("low_quality") == 0))
+    if believed < 2:
+        seen = f"{reading.onset.size} swings looked like one and {believed} could be believed"
+        raise InputError(f"no arterial pulse was found ({seen})")
 
 
 def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits) -> None:
