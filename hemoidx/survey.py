@@ -11,7 +11,7 @@ both sides. The tile is part of the algorithm: reading more or fewer tiles at on
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -72,6 +72,15 @@ def grid(size: int, fs: float) -> Grid:
     return Grid(size, float(fs), max(1, int(fs // 60.0)))
 
 
+class Rail(NamedTuple):
+    """A stretch [samples] and the lowest and highest value that the recorder can write there [mmHg]."""
+
+    start: int
+    stop: int
+    low: float
+    high: float
+
+
 class Cells(NamedTuple):
     """One row per cell: lowest, highest and mean pressure, roughness, and the share of missing samples."""
 
@@ -106,8 +115,10 @@ class Survey:
     swings: Swings
     #: Missing stretches, start and stop [samples], shape (n, 2).
     gaps: Int
-    #: Runs of three or more samples at the wave's highest or lowest value, shape (n, 2).
+    #: Runs of three or more samples at a rail, shape (n, 2).
     rails: Int
+    #: Whether the recorder's rails are known; if not, the wave's own extremes stand for them.
+    rails_known: bool
     #: Standard deviation of white noise on the thinned wave [mmHg], one value for the record.
     noise: float
 
@@ -309,22 +320,28 @@ def _survey_tile(
     return cells, swings.take(own), lost, noise
 
 
-def _rail_runs(wave: Wave, g: Grid, cells: Cells, tolerance: float) -> Int:
-    """Runs of at least three samples at the lowest or highest value of the record."""
-    known = cells.missing < 1.0
-    if not known.any():
+def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[Rail]) -> Int:
+    """Runs of at least three samples at the recorder's rails, or at the extremes if those are not known."""
+    there = cells.missing < 1.0
+    if not there.any():
         return np.zeros((0, 2), dtype=np.int64)
-    top = float(cells.high[known].max()) - tolerance
-    bottom = float(cells.low[known].min()) + tolerance
+    top = np.full(cells.high.size, float(cells.high[there].max()))
+    bottom = np.full(cells.low.size, float(cells.low[there].min()))
+    for rail in known:
+        a, b = rail.start // g.cell, -(-rail.stop // g.cell)
+        top[a:b], bottom[a:b] = rail.high, rail.low
+    top -= 0.25 * step
+    bottom += 0.25 * step
     touching = np.flatnonzero((cells.high >= top) | (cells.low <= bottom))
-    place = (touching[:, None] * g.cell + np.arange(g.cell)).ravel()
-    place = place[place < wave.size]
-    value = wave[place]
+    place = touching[:, None] * g.cell + np.arange(g.cell)
+    inside = place < wave.size
+    value = wave[np.where(inside, place, 0)]
     found = []
-    for hit in (place[value >= top], place[value <= bottom]):
-        edge = np.flatnonzero(np.diff(hit) != 1)
-        first = hit[np.concatenate([[0], edge + 1])] if hit.size else hit
-        last = hit[np.concatenate([edge, [-1]])] if hit.size else hit
+    for hit in (inside & (value >= top[touching, None]), inside & (value <= bottom[touching, None])):
+        at = place[hit]
+        edge = np.flatnonzero(np.diff(at) != 1)
+        first = at[np.concatenate([[0], edge + 1])] if at.size else at
+        last = at[np.concatenate([edge, [-1]])] if at.size else at
         found.append(np.column_stack([first, last + 1]))
     both = _join(found)
     return both[both[:, 1] - both[:, 0] >= 3]
@@ -343,7 +360,7 @@ def _join(pieces: list[Int]) -> Int:
     return np.column_stack([rows[fresh, 0], stop])
 
 
-def survey(wave: Wave, fs: float, step: float = 0.0) -> Survey:
+def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ()) -> Survey:
     """
     First pass over a pressure wave.
 
@@ -355,6 +372,8 @@ def survey(wave: Wave, fs: float, step: float = 0.0) -> Survey:
         Sampling rate [Hz].
     step : float
         Quantisation step [mmHg], 0 if unknown or fine.
+    rails : sequence of Rail
+        Stretches whose lowest and highest value that the recorder can write are known.
 
     Returns
     -------
@@ -380,6 +399,7 @@ def survey(wave: Wave, fs: float, step: float = 0.0) -> Survey:
         table,
         Swings(*(np.concatenate(column) for column in zip(*swings, strict=True))),
         _join(gaps),
-        _rail_runs(wave, g, table, 0.25 * step),
+        _rail_runs(wave, g, table, step, rails),
+        bool(rails),
         float(np.median(noise)),
     )

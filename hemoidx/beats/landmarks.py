@@ -89,7 +89,14 @@ def _peak(wave: Wave, thin: Wave, steep: Float, stop: Float, g: Grid) -> Float:
 
 
 def locate(
-    wave: Wave, thin: Wave, smooth: Wave, rough: Float, previous: Float, following: Float, g: Grid
+    wave: Wave,
+    thin: Wave,
+    smooth: Wave,
+    rough: Float,
+    previous: Float,
+    following: Float,
+    limit: Float,
+    g: Grid,
 ) -> Landmarks:
     """
     Landmarks of the pulses in one stretch of the wave.
@@ -104,6 +111,8 @@ def locate(
         Steepest rise to the accuracy of the low rate [samples].
     previous, following : ndarray, shape (n_beats,)
         Rough steepest rise of the pulse before and after, far away where there is none [samples].
+    limit : ndarray, shape (n_beats,)
+        Where the next event begins; a peak is not looked for behind it [samples].
     g : Grid
         Sampling.
 
@@ -130,5 +139,6 @@ def locate(
         smooth, (np.minimum(following, wave.size - 1.0) - centre) / g.thin, (steepest - centre) / g.thin, g
     )
     stop = np.where(following < wave.size, np.clip(nxt * g.thin + centre, steepest + 1, None), stop)
-    peak = _peak(wave, thin, steepest, np.minimum(stop, steepest + PEAK_S * g.fs), g)
+    latest = np.minimum(limit, steepest + PEAK_S * g.fs)
+    peak = _peak(wave, thin, steepest, np.minimum(stop, latest), g)
     return Landmarks(onset, steepest, peak, low, trough)

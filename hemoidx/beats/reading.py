@@ -14,7 +14,7 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile, value_at
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Survey, Swings, fill, survey, thinned
+from ..survey import Grid, Rail, Survey, Swings, fill, survey, thinned
 from . import rhythm, shape
 from .landmarks import locate
 from .select import Chosen, choose
@@ -84,6 +84,8 @@ class _Part(NamedTuple):
     stop: int
     step: float
     calibrated: bool
+    #: Known rails, counted from the start of the part.
+    rails: tuple[Rail, ...] = ()
 
 
 class _Marks(NamedTuple):
@@ -108,9 +110,13 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
         start = out[-1].stop if out else 0
         new = _Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
         if out and out[-1].calibrated == new.calibrated:
-            out[-1] = out[-1]._replace(stop=new.stop, step=max(out[-1].step, new.step))
-        else:
-            out.append(new)
+            new = new._replace(start=out[-1].start, step=max(out[-1].step, new.step), rails=out[-1].rails)
+            out.pop()
+        if run.get("rail_low") is not None and run.get("rail_high") is not None:
+            edges = (int(run["start"]) - new.start, new.stop - new.start)
+            rail = Rail(*edges, float(run["rail_low"]), float(run["rail_high"]))
+            new = new._replace(rails=(*new.rails, rail))
+        out.append(new)
     out[-1] = out[-1]._replace(stop=size)
     return [p for p in out if p.stop > p.start]
 
@@ -137,7 +143,8 @@ def _measure_tile(
     far = 10.0 * g.fs
     before = np.concatenate([[here[0] - far if a == 0 else rough[a - 1] - first], here[:-1]])
     after = np.concatenate([here[1:], [piece.size + far if b == rough.size else rough[b] - first]])
-    marks = locate(piece, thin, smooth, here, before, after, g)
+    limit = _next_event(rough[a:b], events) - first
+    marks = locate(piece, thin, smooth, here, before, after, limit, g)
     end = np.append(marks.onset[1:], np.nan)
     usual = interval[a:b]
     with np.errstate(invalid="ignore"):
@@ -159,14 +166,18 @@ def _measure_tile(
     return _Marks(*(v[own] + first for v in moved), pulse[own], marks.low[own], distance[own], fall[own])
 
 
+def _next_event(position: Float, events: Spans) -> Float:
+    """Start of the first event that ends behind each position; infinity where there is none."""
+    if not events.start.size:
+        return np.full(position.size, np.inf)
+    union = span_rules.join(events.start, events.stop)
+    following = np.searchsorted(union[:, 1], position, side="right")
+    return np.append(union[:, 0], np.inf)[following]
+
+
 def _crosses(start: Float, stop: Float, events: Spans) -> Bool:
     """Whether an event lies between two positions."""
-    if not events.start.size:
-        return np.zeros(start.size, dtype=bool)
-    union = span_rules.join(events.start, events.stop)
-    following = np.searchsorted(union[:, 1], start, side="right")
-    nearest = np.append(union[:, 0], np.inf)[following]
-    return np.asarray(nearest < stop)
+    return np.asarray(_next_event(start, events) < stop)
 
 
 def _soft(value: Float, low: float, high: float) -> Float:
@@ -254,7 +265,7 @@ def _beat_facts(marks: _Marks, quality: Float, strong: Bool, spans: Spans, part:
 
 
 def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> Reading:
-    first = survey(wave, fs, part.step)
+    first = survey(wave, fs, part.step, part.rails)
     g = first.grid
     spans = _with_edits(span_rules.by_level(first, part.step, part.calibrated), edits, part.start, g.size)
     blocking = spans.of("flush", "open_to_air", "flat", "gap", "sampling", "cuff", "not_pulsatile", "motion")

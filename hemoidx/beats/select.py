@@ -27,7 +27,7 @@ WEAK = 0.16
 LATE = 0.32
 #: A swing that starts this far up from the foot of the pulse before, in rises of that pulse, came early.
 HIGH_START = 0.24
-#: ... and then needs this share of that rise.
+#: ... and then needs this share of that rise, a quarter more if it climbs for a much shorter time.
 HIGH_RISE = 0.26
 #: Two upstrokes cannot follow each other faster [s]; 220/min leaves 0.27 s.
 SILENT_S = 0.20
@@ -189,10 +189,11 @@ def _weak_pulses(
     height = foot / rise
     stands_out = (ratio[weak] > 1.35 * usual + 0.05) & (ratio[weak] > 0.24)
     share = (swings.high[weak] - swings.low[weak]) / rise
-    starts_high = (share > HIGH_RISE) & (height > HIGH_START)
+    climb = (swings.crest - swings.trough)[weak] / (swings.crest - swings.trough)[before]
+    starts_high = (height > HIGH_START) & (share > np.where(climb > 0.8, HIGH_RISE, 1.27 * HIGH_RISE))
     midway = np.abs(delay - ahead) < 0.07 * np.minimum(delay + ahead, 9.0)
     lasts = (swings.high - swings.low) / np.maximum(swings.slope, 1e-9)
-    sharp = lasts[weak] <= 1.08 * lasts[before]
+    sharp = (lasts[weak] <= 1.08 * lasts[before]) & (climb < 1.05)
     alternates = midway & sharp & (ratio[weak] > 0.40) & (delay > 60.0 / 225.0)
     return (ahead > SILENT_S) & np.where(
         early, stands_out | starts_high | alternates, ratio[weak] > LATE
