@@ -27,7 +27,8 @@ bench: $(VENV)/test.stamp
 	@for name in $(BENCHMARKS); do echo "== $$name"; $(BIN)/python -m tests.bench.$$name || exit 1; done
 
 notebooks: $(VENV)/test.stamp $(VENV)/notebooks.stamp
-	$(BIN)/python -m jupyter nbconvert --to html --execute --KernelManager.transport=ipc --output-dir build/notebooks notebooks/*.ipynb
+	cd notebooks && $(abspath $(BIN))/python -m jupyter nbconvert --to html --execute \
+		--KernelManager.transport=ipc --output-dir ../build/notebooks *.ipynb
 	@echo "Pages are in build/notebooks. To work in them: $(BIN)/jupyter lab notebooks"
 
 clean:

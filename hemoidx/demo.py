@@ -263,7 +263,8 @@ def _index(cards: list[Markup], rows: list[list[str]]) -> str:
             f"{count(len(cards), 'recording')} of arterial pressure, simulated: aortic inflow, arteries, "
             "periphery, line and recorder are formulas, and what happens to the line is written by hand. No "
             "patient stands behind any of them. Each was written as a file, read back like any other, and "
-            "analysed; since the truth is known, what was found can be laid beside it.",
+            "analysed; since the truth is known, what was found can be laid beside it. Time in the small "
+            "pictures is in seconds.",
             class_="lead",
         ),
         tag("section", cards, class_="cards"),

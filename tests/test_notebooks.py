@@ -5,6 +5,7 @@ from pathlib import Path
 import nbformat
 import pytest
 from nbclient import NotebookClient
+from traitlets.config import Config
 
 FOLDER = Path(__file__).parents[1] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
@@ -26,16 +27,21 @@ def test_committed_without_outputs(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_runs_from_top_to_bottom(path: Path, tmp_path: Path) -> None:
+def test_runs_from_top_to_bottom(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     notebook = nbformat.read(path, as_version=4)
     asserts = [cell for cell in notebook.cells if cell.cell_type == "code" and "assert " in cell.source]
     assert asserts, f"{path.name} checks nothing about itself"
-    # Sockets of the file system: no port is opened, and none can be taken.
+    # Sockets of the file system: no port is opened, and none can be taken. They lie in the working folder,
+    # which must be the same for kernel and client.
+    monkeypatch.chdir(tmp_path)
+    settings = Config({"KernelManager": {"transport": "ipc"}})
     client = NotebookClient(
-        notebook, timeout=180, kernel_name="python3", resources={"metadata": {"path": str(tmp_path)}}
+        notebook,
+        timeout=180,
+        kernel_name="python3",
+        config=settings,
+        resources={"metadata": {"path": tmp_path}},
     )
-    client.km = client.create_kernel_manager()
-    client.km.transport = "ipc"
     client.execute()
     shown = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     assert any("image/png" in output.get("data", {}) for output in shown), "no picture was shown"
