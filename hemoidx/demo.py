@@ -278,9 +278,18 @@ def _index(cards: list[Markup], rows: list[list[str]]) -> str:
                 "beat counts as undisturbed when no event comes within a quarter of a second of it.",
             ),
             table(
-                ("recording", "undisturbed beats", "found", "found where none was",
-                 *(f"{word}: 95 % within (mmHg)" for _, word in _PRESSURES), "events (s)", "left out (s)"),
+                (
+                    "recording",
+                    ["undisturbed", tag("br"), "beats"],
+                    ["of these", tag("br"), "found"],
+                    ["found where", tag("br"), "none was"],
+                    *([word, tag("br"), "(mmHg)"] for _, word in _PRESSURES),
+                    ["events", tag("br"), "(s)"],
+                    ["left out", tag("br"), "(s)"],
+                ),
                 rows,
+                caption="Under the pressures: 95 % of the undisturbed beats that were found and accepted lie "
+                "within so much of the truth.",
             ),
         ),
         tag(
