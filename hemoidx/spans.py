@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .samples import rolling_quantile
-from .survey import Cells, Grid, Survey, runs
+from .survey import Cells, Grid, Survey, noise_level, runs
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -41,8 +41,8 @@ FLUSH_JUMP = 40.0
 #: An open line lies within this of zero [mmHg]; its zero error is part of the finding.
 OPEN_WITHIN = 12.0
 #: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells moves.
-ROUGH = 1.6
-BUSY = 0.62
+ROUGH = 1.5
+BUSY, BUSY_S = 0.62, 2.1
 #: A lull in movement as short as this [s] belongs to it.
 LULL_S = 2.0
 #: A constant level keeps within this [mmHg], or within two steps; the noise of a patient does not.
@@ -154,7 +154,7 @@ def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None, half: i
 
 
 def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float:
-    """Share of cells within 1.3 s that are rougher than twice the usual middle of a beat."""
+    """Share of cells within two seconds that are much rougher than the usual middle of a beat."""
     every = max(1, round(2.5 / cell_s))
     blocks = cells.low.size // every
     if blocks == 0:
@@ -170,7 +170,7 @@ def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float
         return np.zeros(cells.low.size)
     per_cell = np.interp(np.arange(cells.low.size) / every - 0.5, sure, usual[sure])
     rougher = ((cells.rough > np.maximum(ROUGH * per_cell, floor)) & ~known).astype(np.float64)
-    width = 2 * round(0.65 / cell_s) + 1
+    width = 2 * round(0.5 * BUSY_S / cell_s) + 1
     return np.convolve(rougher, np.ones(width) / width, mode="same")
 
 
@@ -309,7 +309,9 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     parts = []
     for start, stop in _overdue(survey, known, pulse):
         kind = "not_pulsatile"
-        before = slice(max(0, int(np.searchsorted(pulse.at, start)) - 12), int(np.searchsorted(pulse.at, start)))
+        before = slice(
+            max(0, int(np.searchsorted(pulse.at, start)) - 12), int(np.searchsorted(pulse.at, start))
+        )
         if calibrated:
             kind = _name_stretch(survey.cells, g, (start, stop), pulse, before)
         if kind == "not_pulsatile":
@@ -362,9 +364,7 @@ def _faded(start: float, stop: float, pulse: Pulse, fs: float) -> tuple[float, f
     return start, stop
 
 
-def _name_stretch(
-    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice
-) -> str:
+def _name_stretch(cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice) -> str:
     a = int(stretch[0] // g.cell)
     b = max(a + 1, int(stretch[1] // g.cell))
     level = cells.mean[a:b].astype(np.float64)
@@ -397,7 +397,7 @@ def _runs_off(
     return 8.0 <= seconds <= 120.0 and lowest < diastolic and (slow or lowest < 0.5 * mean)
 
 
-def _covered(known: Spans, g: Grid, before_s: float, after_s: float) -> Bool:
+def covered(known: Spans, g: Grid, before_s: float = 0.0, after_s: float = 0.0) -> Bool:
     """Cells that lie in a span, or this close before or after one [s]."""
     count = -(-g.size // g.cell)
     change = np.zeros(count + 1, dtype=np.int64)
@@ -431,16 +431,21 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     g, cells = survey.grid, survey.cells
     second = 1.0 / g.cell_s
     lasting = known.take(known.kind != KIND["saturated"])
-    busy = _covered(lasting, g, 0.6, 0.8)
+    busy = covered(lasting, g, 0.6, 0.8)
     wild = _wild(cells, g.cell_s, busy, 4.0 * step)
-    rough = _busy_share(cells, g.cell_s, busy, 3.4 * survey.noise + 0.5 * step) > BUSY
+    floor = 3.4 * noise_level(cells, busy) + 0.5 * step
+    rough = _busy_share(cells, g.cell_s, busy, floor) > BUSY
     suspect = (wild | rough | (unlike > 0.5)) & ~busy
     found = _long_runs(suspect, 1, 1.2 * second)
     score = np.concatenate([[0], np.cumsum((wild | rough) & ~busy)])
     keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
-    # A lull between two bouts belongs to the movement, and so do its first and last half second.
-    around = join(found[keep, 0] - 0.4 * second, found[keep, 1] + 0.4 * second)
-    bouts = _bridged(around.astype(np.int64), LULL_S * second)
+    moved = np.zeros(suspect.size, dtype=bool)
+    for a, b in found[keep]:
+        moved[a:b] = True
+    # The distorted beats beside a bout belong to it, and so does a lull between two bouts.
+    moved = _grown(moved, (unlike > 0.35) & ~busy, round(2.0 * second))
+    wide = runs(moved) + np.array([-1, 1]) * round(0.4 * second)
+    bouts = _bridged(join(wide[:, 0], wide[:, 1]).astype(np.int64), LULL_S * second)
     return _rows(bouts * g.cell, "motion", g.size)
 
 

@@ -119,8 +119,29 @@ class Survey:
     rails: Int
     #: Whether the recorder's rails are known; if not, the wave's own extremes stand for them.
     rails_known: bool
-    #: Standard deviation of white noise on the thinned wave [mmHg], one value for the record.
-    noise: float
+
+
+def noise_level(cells: Cells, known: NDArray[np.bool_]) -> float:
+    """
+    Standard deviation of white noise on the thinned wave [mmHg].
+
+    Parameters
+    ----------
+    cells : Cells
+        Cells of the survey.
+    known : ndarray of bool, shape (n_cells,)
+        Cells that are not the patient; an open line is quieter than he is.
+
+    Returns
+    -------
+    float
+        From the calmer third of the cells, which hold no upstroke; 0 where nothing is left.
+    """
+    rough = cells.rough[~known & (cells.missing == 0.0)]
+    if not rough.size:
+        return 0.0
+    # The mean absolute second difference of white noise is sqrt(6) sqrt(2 / pi) standard deviations.
+    return float(np.quantile(rough, 0.3)) / 1.954
 
 
 def runs(mask: NDArray[np.bool_]) -> Int:
@@ -281,7 +302,7 @@ def find_swings(smooth: Float, ripple: Float) -> tuple[Int, Int, Int, Float, Flo
 
 def _survey_tile(
     wave: Wave, tile: tuple[int, int, int, int], g: Grid, step: float
-) -> tuple[Cells, Swings, NDArray[np.bool_] | None, float]:
+) -> tuple[Cells, Swings, NDArray[np.bool_] | None]:
     start, stop, first, last = tile
     whole, missing = fill(wave[first:last])
     short = -whole.size % g.cell
@@ -317,7 +338,7 @@ def _survey_tile(
         part = padded.reshape(-1, g.cell).mean(axis=1, dtype=np.float32)
     cells = Cells(*(c[a:b].astype(np.float32) for c in (low, high, mean, rough, part)))
     lost = None if missing is None else missing[start - first : stop - first]
-    return cells, swings.take(own), lost, noise
+    return cells, swings.take(own), lost
 
 
 def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[Rail]) -> Int:
@@ -378,19 +399,17 @@ def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ())
     Returns
     -------
     Survey
-        Cells, swings, missing stretches, runs at the rails, noise.
+        Cells, swings, missing stretches, runs at the rails.
     """
     g = grid(wave.size, fs)
     cells: list[Cells] = []
     swings: list[Swings] = []
     gaps: list[Int] = []
-    noise: list[float] = []
     tiles = list(g.tiles())
     for tile in tiles:
-        c, s, lost, n = _survey_tile(wave, tile, g, step)
+        c, s, lost = _survey_tile(wave, tile, g, step)
         cells.append(c)
         swings.append(s)
-        noise.append(n)
         if lost is not None:
             gaps.append(runs(lost) + tile[0])
     table = Cells(*(np.concatenate(column) for column in zip(*cells, strict=True)))
@@ -401,5 +420,4 @@ def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ())
         _join(gaps),
         _rail_runs(wave, g, table, step, rails),
         bool(rails),
-        float(np.median(noise)),
     )

@@ -14,7 +14,7 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile, value_at
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Rail, Survey, Swings, fill, survey, thinned
+from ..survey import Grid, Rail, Survey, Swings, fill, noise_level, survey, thinned
 from . import rhythm, shape
 from .landmarks import locate
 from .select import Chosen, choose
@@ -30,6 +30,8 @@ LONGEST_BEAT_S = 3.5
 UNLIKE = 0.18
 #: An event this close to an upstroke [s] makes it an edge of the event.
 EDGE_S = 0.13
+#: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
+LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
 
@@ -270,7 +272,8 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     spans = _with_edits(span_rules.by_level(first, part.step, part.calibrated), edits, part.start, g.size)
     blocking = spans.of("flush", "open_to_air", "flat", "gap", "sampling", "cuff", "not_pulsatile", "motion")
     inside = blocking.inside(first.swings.steepest)
-    chosen = choose(first.swings, fs, g.size / fs, inside)
+    least = LEAST_RISE if part.calibrated else 0.0
+    chosen = choose(first.swings, fs, g.size / fs, inside, least)
     lacking = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(gather(spans, lacking), edits, part.start, g.size)
     reading = _measured(wave, first, spans, chosen, part, edits)
@@ -324,8 +327,9 @@ def _measured(
     good = np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
     marks = _Marks(*(column[good] for column in marks))
     by_hand = np.isin(rough[good], added)
+    noise = noise_level(first.cells, span_rules.covered(events, g))
     early = rhythm.early((marks.end - marks.onset) / g.fs)
-    quality = np.where(by_hand, 1.0, _quality(marks, first.noise, part.calibrated, early))
+    quality = np.where(by_hand, 1.0, _quality(marks, noise, part.calibrated, early))
     facts = _beat_facts(marks, quality, strong[good], spans, part, g)
     facts |= np.where(by_hand, mask("edited_by_hand"), 0)
     upside_down = marks.fall.size > 0 and float(np.median(marks.fall)) > 1.25

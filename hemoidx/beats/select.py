@@ -83,7 +83,7 @@ def local_reference(time: Float, value: Float, usable: Bool, duration: float) ->
     near = _bridge(rolling_quantile(top, STRETCHES, 0.65))
     every = 8
     coarse = np.array(near[::every])
-    far = rolling_quantile(coarse, 10, 0.5)
+    far = rolling_quantile(coarse, 10, 0.75)
     long = np.interp(np.arange(count), np.arange(0, count, every), far)
     reference = np.maximum(near, long / 3.0)
     centre = (np.arange(count) + 0.5) * STRETCH_S
@@ -114,7 +114,7 @@ def _local_interval(time: Float, at: Float) -> Float:
     return np.interp(at, time[:-1] + 0.5 * np.diff(time), middle)
 
 
-def choose(swings: Swings, fs: float, duration: float, inside_event: Bool) -> Chosen:
+def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least: float = 0.0) -> Chosen:
     """
     Choose the pulses among the swings.
 
@@ -128,6 +128,8 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool) -> Ch
         Length of the recording [s].
     inside_event : ndarray of bool, shape (n_swings,)
         Swings that lie in a flush, an open line or another stretch that is not the patient.
+    least : float
+        A smaller rise is no pulse [mmHg].
 
     Returns
     -------
@@ -138,7 +140,7 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool) -> Ch
     power = strength(swings)
     reference = local_reference(time, power, ~inside_event, duration)
     ratio = np.where(reference > 0, power / np.maximum(reference, 1e-9), 0.0)
-    candidate = ~inside_event & (ratio >= WEAK)
+    candidate = ~inside_event & (ratio >= WEAK) & (swings.high - swings.low >= least)
     strong = np.flatnonzero(candidate & (ratio >= STRONG))
     strong = strong[_strongest_nearby(time[strong], power[strong], SILENT_S)]
     interval = _local_interval(time[strong], time)
@@ -157,9 +159,7 @@ def _dicrotic_until(interval: Float) -> Float:
     return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
 
 
-def _weak_pulses(
-    swings: Swings, time: Float, ratio: Float, strong: Int, weak: Int, interval: Float
-) -> Bool:
+def _weak_pulses(swings: Swings, time: Float, ratio: Float, strong: Int, weak: Int, interval: Float) -> Bool:
     """
     Which weak swings are pulses of their own and not the dicrotic wave of the pulse before.
 
@@ -197,9 +197,7 @@ def _weak_pulses(
     lasts = (swings.high - swings.low) / np.maximum(swings.slope, 1e-9)
     sharp = (lasts[weak] <= 1.08 * lasts[before]) & (climb < 1.05)
     alternates = midway & sharp & (ratio[weak] > 0.40) & (delay > 60.0 / 225.0)
-    return (ahead > SILENT_S) & np.where(
-        early, stands_out | comes_early | alternates, ratio[weak] > LATE
-    )
+    return (ahead > SILENT_S) & np.where(early, stands_out | comes_early | alternates, ratio[weak] > LATE)
 
 
 def _dicrotic_of_weak(time: Float, ratio: Float, interval: Float) -> Bool:
