@@ -149,10 +149,10 @@ def run(out: str | os.PathLike[str], seed: int = 0) -> Demo:
     refuse_foreign(top, "recordings")
     scenarios = teaching_cohort(seed)
     with whole_folder(top / "recordings") as folder:
-        for scenario in tqdm(scenarios, desc="simulating", unit="recording", leave=False):
+        for scenario in tqdm(scenarios, desc="simulating", unit="recording", leave=False, disable=None):
             write_recording(simulate(scenario), folder)
     cards, rows, n_beats = [], [], 0
-    for scenario in tqdm(scenarios, desc="analysing", unit="recording", leave=False):
+    for scenario in tqdm(scenarios, desc="analysing", unit="recording", leave=False, disable=None):
         result, comparison = _one(top, scenario.name)
         cards.append(_card(result, comparison, scenario.note))
         rows.append(_row(scenario.name, comparison))

@@ -101,6 +101,21 @@ def test_comparison_counts_what_was_found_missed_and_invented() -> None:
     assert beside.events_s == pytest.approx(1.0)
 
 
+def test_the_lines_in_the_readme_run(
+    made: tuple[Path, str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    (lines,) = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
+    (tmp_path / "demo").symlink_to(made[0])
+    monkeypatch.chdir(tmp_path)
+    exec(compile(lines, "README.md", "exec"), {})
+    assert (tmp_path / "out" / "report.html").is_file()
+    assert "sbp" in capsys.readouterr().out
+
+
 @given(st.lists(st.tuples(st.integers(0, 60), st.integers(1, 30)), max_size=10))
 def test_overlapping_spans_count_once(pieces: list[tuple[int, int]]) -> None:
     spans = pd.DataFrame([(a, a + b) for a, b in pieces], columns=["start_s", "end_s"], dtype=float)

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -97,6 +98,17 @@ def test_spans_are_shaded_where_they_are_and_named_in_words(drawn: SimpleNamespa
     assert {text.get_text() for text in ax.texts} == {"flush", "gap"}
     (legend,) = (child for child in ax.get_children() if type(child).__name__ == "Legend")
     assert {"flush", "gap"} <= {text.get_text() for text in legend.get_texts()}
+
+
+def test_a_thousand_short_spans_are_shaded_together(drawn: SimpleNamespace) -> None:
+    starts = np.arange(0.0, 100.0, 0.1)
+    drawn.spans = pd.DataFrame({"start_s": starts, "end_s": starts + 0.05, "kind": "saturated"})
+    ax = plot.trace(drawn)
+    assert len(ax.patches) < 100
+    boxes = [patch.get_window_extent().transformed(ax.transData.inverted()) for patch in ax.patches]
+    assert min(box.x0 for box in boxes) == pytest.approx(0.0, abs=1e-6)
+    assert max(box.x1 for box in boxes) == pytest.approx(99.95, abs=1e-6)
+    assert [text.get_text() for text in ax.texts] == ["cut off (1000 times)"]
 
 
 def test_a_gap_stays_a_gap_in_a_long_picture(drawn: SimpleNamespace) -> None:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 # Label lanes above the axes, in points; a third would press into the title.
 _LANES = (3.0, 13.0)
 _CHARACTER_PT = 4.3
+_MOST_SHADES = 300
 
 
 def draw_spans(ax: Axes, spans: pd.DataFrame, start: float, stop: float) -> Axes:
@@ -40,7 +41,9 @@ def draw_spans(ax: Axes, spans: pd.DataFrame, start: float, stop: float) -> Axes
         for left, right, kind in zip(shown["start_s"], shown["end_s"], shown["kind"], strict=True)
     ]
     named: set[str] = set()
-    for left, right, kind in rows:
+    # Thousands of stretches narrower than a pixel would take minutes and show no more.
+    near = (stop - start) / 1000 if len(rows) > _MOST_SHADES else -1.0
+    for left, right, kind, _ in _neighbours(rows, near):
         style = span_style(kind)
         ax.axvspan(
             left, right, facecolor=style.face, edgecolor=FAINT, hatch=style.hatch, linewidth=0.6, alpha=0.75,
@@ -79,7 +82,7 @@ def _neighbours(rows: list[tuple[float, float, str]], near: float) -> list[tuple
     """Join spans of one kind that follow each other within `near` [s]; the count says how many they were."""
     joined: list[tuple[float, float, str, int]] = []
     for left, right, kind in rows:
-        if joined and joined[-1][2] == kind and left - joined[-1][1] < near:
+        if joined and joined[-1][2] == kind and left - joined[-1][1] <= near:
             first, last, _, times = joined[-1]
             joined[-1] = (first, max(last, right), kind, times + 1)
         else:

@@ -52,11 +52,12 @@ def choose_excerpts(result: Analysis, begin: float, finish: float) -> list[Excer
     clean = _clean(result, begin, finish)
     kinds: set[str] = set()
     events: list[Excerpt] = []
-    for _, span in result.spans.sort_values("start_s").iterrows():
-        if span["kind"] in kinds:
+    first = result.spans.sort_values("start_s").drop_duplicates("kind")
+    for left, right, kind in zip(first["start_s"], first["end_s"], first["kind"], strict=True):
+        if kind in kinds:
             continue
-        start = max(float(span["start_s"]) - _BEFORE_S, begin)
-        stop = min(float(span["end_s"]) + _AFTER_S, start + _LONGEST_S, finish)
+        start = max(float(left) - _BEFORE_S, begin)
+        stop = min(float(right) + _AFTER_S, start + _LONGEST_S, finish)
         here = result.spans[(result.spans["start_s"] < stop) & (result.spans["end_s"] > start)]
         shows = tuple(dict.fromkeys(here.sort_values("start_s")["kind"].astype(str)))
         kinds.update(shows)
