@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 from hemoidx import plot
 from hemoidx.errors import DataUnavailableError
 from hemoidx.plot.style import LANDMARKS, SPAN_STYLES, span_style
-from hemoidx.plot.timeaxis import unit_for
+from hemoidx.plot.timeaxis import clock, unit_for
 from hemoidx.spans import KINDS
 
 waves = hnp.arrays(
@@ -194,6 +194,15 @@ def test_overview_without_samples_shows_the_beats(drawn: SimpleNamespace) -> Non
 
 def test_time_speaks_in_a_unit_that_fits() -> None:
     assert [unit_for(length)[1] for length in (10, 299, 301, 14000, 86400)] == ["s", "s", "min", "min", "h"]
+
+
+def test_a_late_excerpt_is_labelled_by_the_clock(drawn: SimpleNamespace) -> None:
+    drawn.windows[["start_s", "end_s"]] += 40000.0
+    ax = plot.trends(drawn)
+    ax.get_figure().canvas.draw()
+    assert "(h:min:s)" in ax.get_xlabel()
+    assert "11:07:00" in [label.get_text() for label in ax.get_xticklabels()]
+    assert [clock(at) for at in (0.0, 65.25, 3599.9999)] == ["0:00:00", "0:01:05.25", "1:00:00"]
 
 
 def test_long_recordings_are_labelled_in_hours(drawn: SimpleNamespace) -> None:

@@ -78,7 +78,7 @@ def trends(
     -------
     Axes
         The axes drawn on. Each window is a bar as long as the window. A rejected value leaves a
-        gap in its line, and a cross above the time axis where any of the values is missing.
+        gap in its line, and a cross (a stroke, where windows are many) above the time axis.
     """
     ax = axes_or_new(ax, height=2.8)
     windows = result.windows
@@ -91,8 +91,9 @@ def trends(
     for column, series in enumerate(chosen):
         _line(ax, windows, middle, values[:, column], series)
     refused = np.isnan(values).any(axis=1)
-    _crosses(ax, middle[refused])
-    _names_at_the_end(ax, chosen, values, bool(refused.any()))
+    few = len(windows) <= _MOST_MARKED_WINDOWS
+    _crosses(ax, middle[refused], few)
+    _names_at_the_end(ax, chosen, values, f"{'×' if few else '|'} value missing" if refused.any() else "")
     if limits is not None or len(windows):
         time_axis(ax, *(limits or (float(left.min()), float(right.max()))), label=label_time)
     label_axes(ax, y=", ".join(dict.fromkeys(series.unit for series in chosen)))
@@ -132,20 +133,22 @@ def _line(ax: Axes, windows: pd.DataFrame, middle: FloatArray, value: FloatArray
         )
 
 
-def _crosses(ax: Axes, at: FloatArray) -> None:
+def _crosses(ax: Axes, at: FloatArray, few: bool) -> None:
+    """Mark windows without a value; where they stand close, strokes stay apart longer than crosses."""
     if at.size:
         ax.plot(
-            at, np.full(at.size, 0.04), transform=ax.get_xaxis_transform(), linestyle="none", marker="x",
-            markersize=5, color=FAINT, markeredgewidth=1.3, label="value missing", clip_on=False, zorder=4,
+            at, np.full(at.size, 0.04), transform=ax.get_xaxis_transform(), linestyle="none",
+            marker="x" if few else "|", markersize=5, color=FAINT, markeredgewidth=1.3,
+            label="value missing", clip_on=False, zorder=4,
         )  # fmt: skip
 
 
-def _names_at_the_end(ax: Axes, chosen: Sequence[Series], values: FloatArray, any_refused: bool) -> None:
+def _names_at_the_end(ax: Axes, chosen: Sequence[Series], values: FloatArray, missing: str) -> None:
     """Write each name where its line ends, pushed apart where lines meet: no looking back to a legend."""
     figure = ax.get_figure(root=True)
     height_pt = 72 * (figure.get_figheight() if figure is not None else 3.0) * ax.get_position().height
     bottom, top = ax.get_ylim()
-    wanted = [(0.04, "× value missing", FAINT)] if any_refused else []
+    wanted = [(0.04, missing, FAINT)] if missing else []
     for column, series in enumerate(chosen):
         known = values[np.isfinite(values[:, column]), column]
         if known.size:

@@ -43,8 +43,8 @@ def _trends(result: Analysis, begin: float, finish: float) -> Markup:
     return picture(
         plot.png(figure),
         "Systolic, mean and diastolic pressure and heart rate of each window over time.",
-        "Values of the windows; each bar is as long as its window. A cross marks a window in which a value "
-        "is missing.",
+        "Values of the windows; each bar is as long as its window. A cross or stroke above the time axis "
+        "marks a window in which a value is missing.",
     )
 
 
