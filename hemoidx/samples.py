@@ -43,10 +43,12 @@ def around(wave: NDArray[np.floating], centre: Int, before: int, after: int) -> 
     index = np.asarray(centre, dtype=np.int64)[:, None] + np.arange(-before, after + 1)
     if not index.size:
         return np.empty(index.shape)
+    first, last = int(index[:, 0].min()), int(index[:, -1].max())
+    if first >= 0 and last < wave.size:
+        return wave[index].astype(np.float64)
     outside = (index < 0) | (index >= wave.size)
     out = wave[np.clip(index, 0, max(wave.size - 1, 0))].astype(np.float64)
-    if outside.any():
-        out[outside] = np.nan
+    out[outside] = np.nan
     return out
 
 
@@ -181,8 +183,18 @@ def rolling_quantile(value: Float, half: int, q: float) -> Float:
     ndarray, shape (n,)
         NaN where no value is known.
     """
+    if not value.size:
+        return np.zeros(0)
     padded = np.pad(value, half, constant_values=np.nan)
-    window = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    out = np.empty(value.size)
     count = np.sum(np.isfinite(window), axis=1)
-    place = np.floor(q * np.maximum(count - 1, 0)).astype(np.int64)
-    return np.where(count > 0, window[np.arange(window.shape[0]), place], np.nan)
+    # Windows without a gap, nearly all, are partitioned at one place; only the others are sorted.
+    whole = count == window.shape[1]
+    place = int(q * (window.shape[1] - 1))
+    out[whole] = np.partition(window[whole], place, axis=1)[:, place]
+    rest = np.sort(window[~whole], axis=1)
+    places = np.floor(q * np.maximum(count[~whole] - 1, 0)).astype(np.int64)
+    picked = rest[np.arange(rest.shape[0]), places]
+    out[~whole] = np.where(count[~whole] > 0, picked, np.nan)
+    return out

@@ -371,7 +371,6 @@ def _name_stretch(cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pu
     near = before if pulse.at[before].size else slice(0, 12)
     diastolic = float(np.median(pulse.low[near])) if pulse.at.size else 60.0
     systolic = diastolic + (float(np.median(pulse.rise[near])) if pulse.at.size else 40.0)
-    mean = diastolic + (systolic - diastolic) / 3.0
     piece = max(1, level.size // 5)
     climb = float(np.median(level[-piece:]) - np.median(level[:piece]))
     middle = float(np.median(level))

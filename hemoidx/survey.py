@@ -28,6 +28,8 @@ MARGIN_S = 16.0
 CELL = 8
 #: A swing smaller than this share of the usual swing nearby is a ripple on a larger one.
 RIPPLE = 0.10
+#: A lowest value above this [mmHg] is not taken for a rail unless the recorder says so.
+LOW_RAIL = -5.0
 #: Full width [s] of the smoothing window: passes about 16 Hz, takes ringing and mains hum out.
 SMOOTH_S = 0.064
 
@@ -82,7 +84,7 @@ class Rail(NamedTuple):
 
 
 class Cells(NamedTuple):
-    """One row per cell: lowest, highest and mean pressure, roughness, and the share of missing samples."""
+    """One row per cell: extremes and mean of the thinned wave, roughness, share of missing samples."""
 
     low: NDArray[np.float32]
     high: NDArray[np.float32]
@@ -309,11 +311,10 @@ def _survey_tile(
     if short:
         whole = np.concatenate([whole, np.full(short, whole[-1], dtype=whole.dtype)])
     # reduceat walks the samples once; a reduction over the short axis of a table is six times slower.
-    edges = np.arange(0, whole.size, g.cell)
-    low, high = np.minimum.reduceat(whole, edges), np.maximum.reduceat(whole, edges)
     thin, smooth = thinned(whole, g)
-    bend = np.abs(thin[2:] - 2.0 * thin[1:-1] + thin[:-2])
     edges = np.arange(0, thin.size, CELL)
+    low, high = np.minimum.reduceat(thin, edges), np.maximum.reduceat(thin, edges)
+    bend = np.abs(thin[2:] - 2.0 * thin[1:-1] + thin[:-2])
     rough = np.add.reduceat(bend, np.minimum(edges, bend.size - 1)) / CELL
     mean = np.add.reduceat(thin, edges) / CELL
     noise = float(np.median(bend[:: 1 + bend.size // 4096])) / (0.6745 * np.sqrt(6.0))
@@ -343,29 +344,44 @@ def _survey_tile(
 
 def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[Rail]) -> Int:
     """Runs of at least three samples at the recorder's rails, or at the extremes if those are not known."""
-    there = cells.missing < 1.0
-    if not there.any():
+    top, bottom = float(np.fmax.reduce(wave)), float(np.fmin.reduce(wave))
+    if not np.isfinite(top):
         return np.zeros((0, 2), dtype=np.int64)
-    top = np.full(cells.high.size, float(cells.high[there].max()))
-    bottom = np.full(cells.low.size, float(cells.low[there].min()))
+    tops, bottoms = np.full(cells.high.size, top), np.full(cells.low.size, bottom)
+    if not known and bottom > LOW_RAIL:
+        bottoms -= 1.0
     for rail in known:
         a, b = rail.start // g.cell, -(-rail.stop // g.cell)
-        top[a:b], bottom[a:b] = rail.high, rail.low
-    top -= 0.25 * step
-    bottom += 0.25 * step
-    touching = np.flatnonzero((cells.high >= top) | (cells.low <= bottom))
+        tops[a:b], bottoms[a:b] = rail.high, rail.low
+    tops -= 0.25 * step
+    bottoms += 0.25 * step
+    # Cells hold means of neighbours. Of two, one mean at least lies within any run of three; of more,
+    # the means can stay inside the rail by what pressure does within a few milliseconds.
+    inside = 0.0 if g.thin <= 2 else min(0.1 * (top - bottom), 15.0)
+    touching = np.flatnonzero((cells.high >= tops - inside) | (cells.low <= bottoms + inside))
+    tops, bottoms = tops[touching, None], bottoms[touching, None]
     place = touching[:, None] * g.cell + np.arange(g.cell)
-    inside = place < wave.size
-    value = wave[np.where(inside, place, 0)]
+    there = place < wave.size
+    value = wave[np.where(there, place, 0)]
     found = []
-    for hit in (inside & (value >= top[touching, None]), inside & (value <= bottom[touching, None])):
+    for hit in (there & (value >= tops), there & (value <= bottoms)):
         at = place[hit]
         edge = np.flatnonzero(np.diff(at) != 1)
         first = at[np.concatenate([[0], edge + 1])] if at.size else at
         last = at[np.concatenate([edge, [-1]])] if at.size else at
         found.append(np.column_stack([first, last + 1]))
     both = _join(found)
-    return both[both[:, 1] - both[:, 0] >= 3]
+    both = both[both[:, 1] - both[:, 0] >= 3]
+    return both if known else both[_cut_off(wave, both, step)]
+
+
+def _cut_off(wave: Wave, stretch: Int, step: float) -> NDArray[np.bool_]:
+    """Whether the wave runs into a constant stretch at an angle, as it does at a rail, and not smoothly."""
+    before = wave[np.maximum(stretch[:, 0] - 1, 0)]
+    after = wave[np.minimum(stretch[:, 1], wave.size - 1)]
+    level = wave[stretch[:, 0]]
+    jump = np.fmax(np.abs(before - level), np.abs(after - level))
+    return np.asarray(jump >= max(0.5, 1.5 * step))
 
 
 def _join(pieces: list[Int]) -> Int:

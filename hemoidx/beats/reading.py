@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from .. import spans as span_rules
 from ..errors import InputError
 from ..facts import mask
-from ..samples import rolling_quantile, value_at
+from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Rail, Survey, Swings, fill, noise_level, survey, thinned
-from . import rhythm, shape
-from .landmarks import locate
+from ..survey import Grid, Rail, Survey, Swings, noise_level, survey
+from . import rhythm
+from .measure import Marks, crosses, measure
 from .select import Chosen, choose
 
 Float = NDArray[np.float64]
@@ -24,8 +24,8 @@ Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 Wave = NDArray[np.floating]
 
-#: A beat runs to the next foot only if that comes within this time [s]; the slowest beat lasts 2.4 s.
-LONGEST_BEAT_S = 3.5
+#: Spans that leave no pulse of the patient to be found.
+HIDING = ("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
 UNLIKE = 0.18
 #: An event this close to an upstroke [s] makes it an edge of the event.
@@ -90,18 +90,6 @@ class _Part(NamedTuple):
     rails: tuple[Rail, ...] = ()
 
 
-class _Marks(NamedTuple):
-    onset: Float
-    steepest: Float
-    peak: Float
-    notch: Float
-    end: Float
-    pulse: Float
-    low: Float
-    distance: Float
-    fall: Float
-
-
 def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
     """Stretches of the channel of equal calibration; the step is the coarsest in each."""
     if not scale:
@@ -123,83 +111,30 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
     return [p for p in out if p.stop > p.start]
 
 
-def _measure(wave: Wave, g: Grid, rough: Float, interval: Float, events: Spans) -> _Marks:
-    """Landmarks, notch and resemblance of every chosen pulse, tile by tile."""
-    pieces = [_measure_tile(wave, tile, g, rough, interval, events) for tile in g.tiles()]
-    return _Marks(*(np.concatenate(column) for column in zip(*pieces, strict=True)))
-
-
-def _measure_tile(
-    wave: Wave, tile: tuple[int, int, int, int], g: Grid, rough: Float, interval: Float, events: Spans
-) -> _Marks:
-    start, stop, first, last = tile
-    a, b = np.searchsorted(rough, [first, last])
-    if a == b:
-        return _Marks(*(np.zeros(0) for _ in _Marks._fields))
-    piece, _ = fill(wave[first:last])
-    short = -piece.size % g.thin
-    if short:
-        piece = np.concatenate([piece, np.full(short, piece[-1], dtype=piece.dtype)])
-    thin, smooth = thinned(piece, g)
-    here = rough[a:b] - first
-    far = 10.0 * g.fs
-    before = np.concatenate([[here[0] - far if a == 0 else rough[a - 1] - first], here[:-1]])
-    after = np.concatenate([here[1:], [piece.size + far if b == rough.size else rough[b] - first]])
-    limit = _next_event(rough[a:b], events) - first
-    marks = locate(piece, thin, smooth, here, before, after, limit, g)
-    end = np.append(marks.onset[1:], np.nan)
-    usual = interval[a:b]
-    with np.errstate(invalid="ignore"):
-        runs_on = (end - marks.onset) < np.minimum(LONGEST_BEAT_S, 2.6 * usual + 0.4) * g.fs
-    broken = _crosses(marks.steepest + first, np.append(marks.steepest[1:], np.inf) + first, events)
-    end = np.where(runs_on & ~broken, end, np.nan)
-    centre = 0.5 * (g.thin - 1)
-    pulse = value_at(thin, (marks.peak - centre) / g.thin) - marks.low
-    pulses = shape.lay_out(
-        thin, (marks.onset - centre) / g.thin, (end - centre) / g.thin, pulse, marks.low, g.low_rate
-    )
-    distance = shape.unlikeness(pulses)
-    average = shape.typical(pulses, distance)
-    rise = (marks.peak - marks.onset) / g.fs
-    notch = marks.onset + g.fs * shape.notches(pulses, average, rise, usual)
-    own = (rough[a:b] >= start) & (rough[a:b] < stop)
-    fall = shape.fall_to_rise(pulses)
-    moved = (marks.onset, marks.steepest, marks.peak, notch, end)
-    return _Marks(*(v[own] + first for v in moved), pulse[own], marks.low[own], distance[own], fall[own])
-
-
-def _next_event(position: Float, events: Spans) -> Float:
-    """Start of the first event that ends behind each position; infinity where there is none."""
-    if not events.start.size:
-        return np.full(position.size, np.inf)
-    union = span_rules.join(events.start, events.stop)
-    following = np.searchsorted(union[:, 1], position, side="right")
-    return np.append(union[:, 0], np.inf)[following]
-
-
-def _crosses(start: Float, stop: Float, events: Spans) -> Bool:
-    """Whether an event lies between two positions."""
-    return np.asarray(_next_event(start, events) < stop)
-
-
 def _soft(value: Float, low: float, high: float) -> Float:
     """0 at `low`, 1 at `high`, straight between."""
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: _Marks, noise: float, calibrated: bool, early: Bool) -> Float:
+def _quality(marks: Marks, first: Survey, spans: Spans, by_hand: Bool, part: _Part) -> Float:
+    """Quality of each beat, 0 to 1; one that was added by hand has 1."""
+    g = first.grid
+    noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
+    early = rhythm.early((marks.end - marks.onset) / g.fs)
     # In usual pulse pressures: a weak premature beat may look odd, a large odd one is an artefact.
     usual = rolling_quantile(marks.pulse, 10, 0.5)
     tolerance = np.where(early, 2.0 * UNLIKE, UNLIKE)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        resemblance = 1.0 / (1.0 + (marks.distance * marks.pulse / usual / tolerance) ** 4)
-    clear = _soft(marks.pulse / max(noise, 1e-9), 3.0, 8.0)
-    quality = resemblance * clear
-    if calibrated:
+        quality = 1.0 / (1.0 + (marks.unlike * marks.pulse / usual / tolerance) ** 4)
+    quality = quality * _soft(marks.pulse / max(noise, 1e-9), 3.0, 8.0)
+    if part.calibrated:
         top = marks.low + marks.pulse
         quality = quality * _soft(-top, -330.0, -280.0) * _soft(marks.low, -15.0, -5.0)
         quality = quality * _soft(marks.pulse, 2.0, 5.0)
-    return np.where(np.isfinite(quality), quality, 0.0)
+    quality = np.where(np.isfinite(quality), quality, 0.0)
+    # A swing that looks right among many that do not is chance.
+    share = rhythm.rolling_mean((quality >= BELIEVED).astype(np.float64), 7)
+    return np.where(by_hand, 1.0, quality * np.minimum(1.0, (share / BELIEVED) ** 2))
 
 
 def _edited(chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size: int) -> tuple[Float, Float]:
@@ -233,7 +168,7 @@ def _with_edits(found: Spans, edits: BeatEdits | None, offset: int, size: int) -
     return gather(found, extra.take(extra.stop > extra.start))
 
 
-def _beat_facts(marks: _Marks, quality: Float, strong: Bool, spans: Spans, part: _Part, g: Grid) -> Int:
+def _beat_facts(marks: Marks, quality: Float, strong: Bool, spans: Spans, part: _Part, g: Grid) -> Int:
     """Facts of each beat but those that depend on edits."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
     interval = (marks.end - marks.onset) / g.fs
@@ -242,7 +177,7 @@ def _beat_facts(marks: _Marks, quality: Float, strong: Bool, spans: Spans, part:
     ectopic = rhythm.early(timed)
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
     saturated, gaps = spans.of("saturated"), spans.of("gap")
-    events = spans.of("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "not_pulsatile")
+    events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
         mean = marks.low + marks.pulse / 3.0
         odd_level = (mean < 20.0) | (mean > 200.0) | (marks.low < 0.0)
@@ -254,9 +189,9 @@ def _beat_facts(marks: _Marks, quality: Float, strong: Bool, spans: Spans, part:
         "low_quality": ~believed,
         "weak_pulse": ~strong,
         "end_unknown": ~np.isfinite(marks.end),
-        "saturated": _crosses(marks.onset, last, saturated),
-        "gap_inside": _crosses(marks.onset, last, gaps),
-        "near_event": _crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
+        "saturated": crosses(marks.onset, last, saturated),
+        "gap_inside": crosses(marks.onset, last, gaps),
+        "near_event": crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
         "implausible_level": odd_level & part.calibrated,
         "uncalibrated": np.full(facts.size, not part.calibrated),
         "sampling_rate_low": np.full(facts.size, g.fs < 100.0),
@@ -267,21 +202,64 @@ def _beat_facts(marks: _Marks, quality: Float, strong: Bool, spans: Spans, part:
 
 
 def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> Reading:
+    """Read one stretch of equal calibration: survey, spans, pulses, landmarks, and what they are worth."""
     first = survey(wave, fs, part.step, part.rails)
     g = first.grid
     spans = _with_edits(span_rules.by_level(first, part.step, part.calibrated), edits, part.start, g.size)
-    blocking = spans.of("flush", "open_to_air", "flat", "gap", "sampling", "cuff", "not_pulsatile", "motion")
-    inside = blocking.inside(first.swings.steepest)
+    inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
     chosen = choose(first.swings, fs, g.size / fs, inside, least)
     lacking = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(gather(spans, lacking), edits, part.start, g.size)
-    reading = _measured(wave, first, spans, chosen, part, edits)
-    moved = span_rules.motion(first, spans, part.step, _unlike_cells(reading, g))
-    if moved.start.size:
-        spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
-        reading = _measured(wave, first, spans, chosen, part, edits)
-    return reading
+    rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
+    marks = measure(wave, g, rough, interval, spans.of(*HIDING))
+    by_hand = np.isin(rough, added)
+    quality = _quality(marks, first, spans, by_hand, part)
+    moved = span_rules.motion(first, spans, part.step, _unlike_cells(marks, quality, g))
+    spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
+    kept = _untouched(marks, spans.of(*HIDING), g)
+    marks, quality = marks.take(kept), quality[kept]
+    broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), spans.of(*HIDING))
+    marks = marks._replace(end=np.where(broken, np.nan, marks.end))
+    inverted = mask("inverted") if _upside_down(marks) else 0
+    facts = _beat_facts(marks, quality, strong[kept], spans, part, g) | inverted
+    facts |= np.where(by_hand[kept], mask("edited_by_hand"), 0)
+    landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
+    return Reading(*landmarks, quality, facts, spans, inverted)
+
+
+def _corrected(
+    first: Survey, chosen: Chosen, spans: Spans, edits: BeatEdits | None, part: _Part
+) -> tuple[Float, Bool, Float, Float]:
+    """Rough positions of the pulses outside events, which are strong, their interval, those by hand."""
+    g = first.grid
+    rough = first.swings.steepest[chosen.number]
+    outside = ~spans.of(*HIDING).inside(rough)
+    rough, strong, interval = rough[outside], ~chosen.weak[outside], chosen.interval[outside]
+    edited, added = _edited(rough, edits, g.fs, part.start, g.size)
+    if edits is None:
+        return rough, strong, interval, added
+    strong = np.isin(edited, rough[strong]) | np.isin(edited, added)
+    interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
+    return edited, strong, interval, added
+
+
+def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
+    """Pulses with landmarks whose upstroke neither begins nor ends in an event: that is its edge."""
+    edge = EDGE_S * g.fs
+    cut = crosses(marks.onset - edge, marks.peak + edge, events)
+    return np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
+
+
+def _upside_down(marks: Marks) -> bool:
+    """Whether the channel as a whole falls faster than it rises."""
+    fall = marks.fall[np.isfinite(marks.fall)]
+    part = (marks.peak - marks.onset) / (marks.end - marks.onset)
+    part = part[np.isfinite(part)]
+    if not fall.size or not part.size:
+        return False
+    steeper = float(np.median(fall))
+    return steeper > 1.25 or (steeper > 1.0 and float(np.median(part)) > 0.5)
 
 
 def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
@@ -289,61 +267,17 @@ def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
     return Pulse(picked.steepest, chosen.interval, picked.low, picked.high - picked.low)
 
 
-def _unlike_cells(reading: Reading, g: Grid) -> Float:
+def _unlike_cells(marks: Marks, quality: Float, g: Grid) -> Float:
     """For each cell, 1 less the quality of the beat that covers it; 0 where there is none."""
     count = -(-g.size // g.cell)
-    out = np.zeros(count)
-    if not reading.onset.size:
-        return out
-    last = np.where(np.isfinite(reading.end), reading.end, reading.peak)
-    a = np.clip(reading.onset // g.cell, 0, count - 1).astype(np.int64)
+    known = np.isfinite(marks.onset) & np.isfinite(marks.peak)
+    last = np.where(np.isfinite(marks.end), marks.end, marks.peak)[known]
+    a = np.clip(marks.onset[known] // g.cell, 0, count - 1).astype(np.int64)
     b = np.clip(last // g.cell, 0, count - 1).astype(np.int64)
     change = np.zeros(count + 1)
-    np.add.at(change, a, 1.0 - reading.quality)
-    np.add.at(change, b, -(1.0 - reading.quality))
+    np.add.at(change, a, 1.0 - quality[known])
+    np.add.at(change, b, quality[known] - 1.0)
     return np.cumsum(change)[:count]
-
-
-def _measured(
-    wave: Wave, first: Survey, spans: Spans, chosen: Chosen, part: _Part, edits: BeatEdits | None
-) -> Reading:
-    """Landmarks, quality and facts of the chosen pulses outside the events."""
-    g = first.grid
-    events = spans.of("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
-    rough = first.swings.steepest[chosen.number]
-    outside = ~events.inside(rough)
-    rough = rough[outside]
-    strong = ~chosen.weak[outside]
-    interval = chosen.interval[outside]
-    edited, added = _edited(rough, edits, g.fs, part.start, g.size)
-    if edited.size != rough.size or added.size:
-        strong = np.isin(edited, rough[strong]) | np.isin(edited, added)
-        interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
-        rough = edited
-    marks = _measure(wave, g, rough, interval, events)
-    # An upstroke that begins or ends in an event is the edge of the event.
-    edge = EDGE_S * g.fs
-    cut = _crosses(marks.onset - edge, marks.peak + edge, events)
-    good = np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
-    marks = _Marks(*(column[good] for column in marks))
-    by_hand = np.isin(rough[good], added)
-    noise = noise_level(first.cells, span_rules.covered(events, g))
-    early = rhythm.early((marks.end - marks.onset) / g.fs)
-    quality = np.where(by_hand, 1.0, _quality(marks, noise, part.calibrated, early))
-    facts = _beat_facts(marks, quality, strong[good], spans, part, g)
-    facts |= np.where(by_hand, mask("edited_by_hand"), 0)
-    upside_down = marks.fall.size > 0 and float(np.median(marks.fall)) > 1.25
-    return Reading(
-        marks.onset,
-        marks.steepest,
-        marks.peak,
-        marks.notch,
-        marks.end,
-        quality,
-        facts | (mask("inverted") if upside_down else 0),
-        spans,
-        mask("inverted") if upside_down else 0,
-    )
 
 
 def read(
@@ -372,7 +306,8 @@ def read(
         Landmarks, quality, facts and spans. `quality` is a product of three parts, each 0 to 1: how much
         the pulse resembles some of its neighbours (one half at a root mean square difference of 0.18
         usual pulse pressures), how far it stands out of the noise, and whether its pressures can be a
-        patient's. Under 0.5 a beat is not believed.
+        patient's; less where most of the swings around are not like pulses. Under 0.5 a beat is not
+        believed.
 
     Raises
     ------

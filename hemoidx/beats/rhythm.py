@@ -16,14 +16,17 @@ HALF = 15
 OFF = 0.15
 
 
-def _rolling_mean(value: Float, half: int) -> Float:
-    """Mean of the known values around each value; NaN where fewer than a third are known."""
+def rolling_mean(value: Float, half: int) -> Float:
+    """Mean of the known values around each value; NaN where less than a third of them is known."""
+    if not value.size:
+        return np.zeros(0)
     known = np.isfinite(value)
     kernel = np.ones(2 * half + 1)
     total = np.convolve(np.where(known, value, 0.0), kernel, mode="full")[half : half + value.size]
     count = np.convolve(known.astype(np.float64), kernel, mode="full")[half : half + value.size]
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(count >= (2 * half + 1) / 3.0, total / count, np.nan)
+        possible = np.convolve(np.ones(value.size), kernel, mode="full")[half : half + value.size]
+        return np.where(count >= possible / 3.0, total / count, np.nan)
 
 
 def early(interval: Float) -> Bool:
@@ -74,14 +77,14 @@ def irregular(interval: Float, ectopic: Bool) -> Bool:
     """
     drop = ectopic.copy()
     drop[:-1] |= ectopic[1:]
-    few = _rolling_mean(ectopic.astype(np.float64), HALF) <= 0.25
+    few = rolling_mean(ectopic.astype(np.float64), HALF) <= 0.25
     kept = np.where(drop & few, np.nan, interval)
-    mean = _rolling_mean(kept, HALF)
+    mean = rolling_mean(kept, HALF)
     with np.errstate(invalid="ignore", divide="ignore"):
         away = np.where(np.isfinite(kept), np.abs(kept - mean) > OFF * mean, np.nan)
         step = np.diff(kept, append=np.nan)
-        spread = np.sqrt(_rolling_mean(step**2, HALF)) / mean
-        return np.asarray((_rolling_mean(away.astype(np.float64), HALF) >= 0.20) & (spread > 0.10))
+        spread = np.sqrt(rolling_mean(step**2, HALF)) / mean
+        return np.asarray((rolling_mean(away.astype(np.float64), HALF) >= 0.20) & (spread > 0.10))
 
 
 def alternating(pressure: Float, interval: Float) -> Bool:
@@ -112,9 +115,9 @@ def alternating(pressure: Float, interval: Float) -> Bool:
     def part(value: Float) -> tuple[Float, Float, Float]:
         around = np.convolve(np.pad(value, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
         wobble = sign * (value - around)
-        mean = _rolling_mean(wobble, HALF)
-        spread = np.sqrt(np.maximum(_rolling_mean(wobble**2, HALF) - mean**2, 0.0))
-        return np.abs(mean), spread / np.sqrt(2 * HALF + 1), _rolling_mean(value, HALF)
+        mean = rolling_mean(wobble, HALF)
+        spread = np.sqrt(np.maximum(rolling_mean(wobble**2, HALF) - mean**2, 0.0))
+        return np.abs(mean), spread / np.sqrt(2 * HALF + 1), rolling_mean(value, HALF)
 
     if pressure.size < 3:
         return np.zeros(pressure.size, dtype=bool)

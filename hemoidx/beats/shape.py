@@ -14,6 +14,8 @@ Bool = NDArray[np.bool_]
 
 #: Length of the pulse that is laid out [s].
 SPAN_S = 0.72
+#: Latest notch after the foot [s].
+LATEST_NOTCH_S = 0.58
 #: Neighbours on each side that make the local average pulse.
 NEIGHBOURS = 7
 #: Span of the parabola whose curvature finds the notch [s].
@@ -121,13 +123,33 @@ def typical(pulses: Pulses, unlike: Float) -> NDArray[np.float32]:
     return _local_mean(np.clip(pulses.wave, -2.0, 3.0), np.maximum(weight, 1e-3))
 
 
+def _curvature_kernel(rate: float) -> NDArray[np.float32]:
+    half = max(2, round(0.5 * CURVATURE_S * rate))
+    return (polynomial_kernel(half, 2, 2) * rate**2).astype(np.float32)
+
+
 def _curvature(wave: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
     """Second derivative along the rows, per second squared; the borders repeat."""
-    half = max(2, round(0.5 * CURVATURE_S * rate))
-    kernel = polynomial_kernel(half, 2, 2).astype(np.float32) * np.float32(rate**2)
+    kernel = _curvature_kernel(rate)
+    half = kernel.size // 2
     padded = np.pad(wave, ((0, 0), (half, half)), mode="edge")
-    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)
-    return np.asarray(views @ kernel)
+    out = kernel[half] * wave
+    for k in range(half):
+        # The kernel is symmetric: two shifted columns share a weight.
+        far = 2 * half - k
+        out += kernel[k] * (padded[:, k : k + wave.shape[1]] + padded[:, far : far + wave.shape[1]])
+    return out
+
+
+def _curvature_near(
+    wave: NDArray[np.float32], centre: NDArray[np.int64], reach: int, rate: float
+) -> NDArray[np.float32]:
+    """Second derivative of each row at `reach` columns on both sides of its own centre."""
+    kernel = _curvature_kernel(rate)
+    wide = reach + kernel.size // 2
+    column = np.clip(centre[:, None] + np.arange(-wide, wide + 1), 0, wave.shape[1] - 1)
+    near = np.take_along_axis(wave, column, axis=1)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(near, kernel.size, axis=1) @ kernel)
 
 
 def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval: Float) -> Float:
@@ -156,6 +178,8 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     Second derivative as the established rule: Pal et al., Comput Methods Programs Biomed 2024;254:108283.
     """
     rate = pulses.rate
+    # No notch lies later than that, at any rate.
+    average = average[:, : round(LATEST_NOTCH_S * rate)]
     columns = np.arange(average.shape[1])
     expected = 0.30 * np.sqrt(np.clip(interval, 0.25, 2.0))
     first = np.maximum(0.60 * expected, peak + 0.03) * rate
@@ -173,9 +197,8 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     centre = np.argmax(score, axis=1)
     found = score[row, centre] > NOTCH_CURVATURE
     within = max(1, round(NOTCH_WITHIN_S * rate))
-    own = _curvature(pulses.wave, rate)
+    near = _curvature_near(pulses.wave, centre, within + 1, rate)
     offset = np.arange(-within - 1, within + 2)
-    near = own[row[:, None], np.clip(centre[:, None] + offset, 0, own.shape[1] - 1)]
     best = np.clip(np.argmax(near[:, 1:-1], axis=1) + 1, 1, near.shape[1] - 2)
     shift = vertex(near[row, best - 1], near[row, best], near[row, best + 1])
     clear = near[row, best] > 0.5 * NOTCH_CURVATURE
@@ -184,17 +207,24 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     return np.where(good, position, np.nan)
 
 
-def fall_to_rise(pulses: Pulses) -> Float:
+def fall_to_rise(pulses: Pulses, rows: slice) -> Float:
     """
-    Steepest fall over steepest rise of each pulse.
+    Steepest fall over steepest rise of some pulses.
+
+    Parameters
+    ----------
+    pulses : Pulses
+        Pulses from the foot on.
+    rows : slice
+        Which of them.
 
     Returns
     -------
-    ndarray, shape (n_beats,)
+    ndarray
         Below 1 for an arterial pulse, which rises faster than it falls; above 1 upside down.
     """
-    step = np.diff(pulses.wave, axis=1)
-    inside = np.arange(step.shape[1]) < pulses.length[:, None] - 2
+    step = np.diff(pulses.wave[rows], axis=1)
+    inside = np.arange(step.shape[1]) < pulses.length[rows, None] - 2
     fall = -np.min(np.where(inside, step, 0.0), axis=1)
     rise = np.max(np.where(inside, step, 1e-6), axis=1)
     return (fall / rise).astype(np.float64)

@@ -55,18 +55,24 @@ def score_spans(found: Spans, fs: float, truth: pd.DataFrame, duration: float) -
     return {
         "events": [
             (k, c, n, b - a)
-            for k, c, n, a, b in zip(truth["kind"], coverage, named, truth["start_s"], truth["end_s"], strict=True)
+            for k, c, n, a, b in zip(
+                truth["kind"], coverage, named, truth["start_s"], truth["end_s"], strict=True
+            )
         ],
         "clean_marked_s": marked - both,
         "clean_s": clean,
     }
 
 
-def _values(table: pd.DataFrame, pair: tuple[np.ndarray, np.ndarray], got: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+def _values(
+    table: pd.DataFrame, pair: tuple[np.ndarray, np.ndarray], got: dict[str, np.ndarray]
+) -> dict[str, np.ndarray]:
     return {name: got[name][pair[1]] - table[name].to_numpy()[pair[0]] for name in got}
 
 
-def score_recording(pressure: np.ndarray, fs: float, scale: list[dict[str, Any]], truth: Any) -> dict[str, Any]:
+def score_recording(
+    pressure: np.ndarray, fs: float, scale: list[dict[str, Any]], truth: Any
+) -> dict[str, Any]:
     """
     Compare one reading with its truth.
 
