@@ -150,6 +150,14 @@ def test_nothing_from_outside_is_let_through_unescaped(result: hx.Analysis) -> N
     assert "a &lt; b &amp; c" in page
 
 
+def test_marked_events_and_definitions_are_shown(result: hx.Analysis) -> None:
+    context = {"events": [{"kind": "leg_raise", "from_s": 65.0, "to_s": 95.0, "note": "slowly"}]}
+    text = Reader(render(hx.analyse(result.recording, context=context))).text
+    assert "leg raise slowly 1:05 1:35" in text
+    for index in result.catalogue.in_table("record"):
+        assert " ".join(index.formula.split()) in text
+
+
 def test_the_same_analysis_gives_the_same_page(result: hx.Analysis, page: str) -> None:
     assert render(result) == page
 

@@ -41,6 +41,8 @@ CAUTIONS = (
 )
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
 _UNDOCUMENTED = "Undocumented because "
+# Entries of analysis.json that the page tells in words of its own.
+_SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices")
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
@@ -223,14 +225,15 @@ def tables(result: Analysis) -> Markup:
     ]
     return section(
         "Tables",
-        table(head, rows, caption=_first_of(len(rows), len(result.windows), "windows"), words=2),
+        table(head, rows, caption=_first_of(len(rows), len(result.windows), "Windows"), words=2),
         table(
             ("stretch", "from (s)", "to (s)"),
             spans,
-            caption=_first_of(len(spans), len(result.spans), "spans"),
+            caption=_first_of(len(spans), len(result.spans), "Stretches left out"),
         )
         if spans
         else [],
+        _events(result.events),
         tag(
             "p",
             "Beside this page, when the analysis was saved: ",
@@ -250,17 +253,32 @@ def tables(result: Analysis) -> Markup:
     )
 
 
+def _events(events: pd.DataFrame) -> Iterable[Markup]:
+    """Show the events of interest that the context marked."""
+    if events.empty:
+        return []
+    rows = [
+        [
+            str(row["kind"]).replace("_", " "),
+            str(row["note"] or ""),
+            at_time(float(row["start_s"])),
+            at_time(float(row["end_s"])),
+        ]
+        for _, row in events.head(_MOST_ROWS).iterrows()
+    ]
+    caption = _first_of(len(rows), len(events), "Events of interest as the context marked them")
+    return [table(("event", "note", "from", "to"), rows, caption=caption, words=2)]
+
+
 def _first_of(shown: int, there: int, name: str) -> str:
-    return (
-        f"All {there} rows of {name}." if shown == there else f"The first {shown} of {there} rows of {name}."
-    )
+    return f"{name}, all {there}." if shown == there else f"{name}, the first {shown} of {there}."
 
 
 def provenance(result: Analysis) -> Markup:
     """Say where the samples came from and by what they became values."""
-    info: dict[str, Any] = dict(result.info)
+    info = {key: value for key, value in result.info.items() if key not in _SAID_ELSEWHERE}
     origin: dict[Any, Any] = result.recording.attrs if result.recording is not None else {}
-    notices = info.get("notices", [])
+    notices = result.info.get("notices", [])
     comments = origin.get("comments", [])
     return section(
         "Provenance",
@@ -270,7 +288,20 @@ def provenance(result: Analysis) -> Markup:
         [tag("h3", "Comments in the file"), tag("ul", [tag("li", str(note)) for note in comments])]
         if comments
         else [],
+        _definitions(result),
         tag("details", tag("summary", "Versions, files, checksums and settings"), nested(info)),
+    )
+
+
+def _definitions(result: Analysis) -> Markup:
+    rows = [
+        [index.title, index.formula, "; ".join(index.sources)]
+        for index in result.catalogue.in_table("record")
+    ]
+    return tag(
+        "details",
+        tag("summary", "How each quantity is defined"),
+        table(("quantity", "definition, for one beat", "source"), rows, words=3),
     )
 
 
