@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
+Wave = NDArray[np.floating]
 
 
 def nearest(position: ArrayLike) -> tuple[Int, NDArray[np.bool_]]:
@@ -22,7 +23,7 @@ def nearest(position: ArrayLike) -> tuple[Int, NDArray[np.bool_]]:
     return np.rint(np.where(known, pos, 0.0)).astype(np.int64), known
 
 
-def around(wave: NDArray[np.floating], centre: Int, before: int, after: int) -> Float:
+def around(wave: Wave, centre: Int, before: int, after: int) -> Wave:
     """
     Gather `before + 1 + after` samples around each centre.
 
@@ -38,16 +39,16 @@ def around(wave: NDArray[np.floating], centre: Int, before: int, after: int) -> 
     Returns
     -------
     ndarray, shape (n, before + 1 + after)
-        Float64 samples; a position beyond either end of the wave is NaN.
+        Samples in the wave's own precision; a position beyond either end of the wave is NaN.
     """
     index = np.asarray(centre, dtype=np.int64)[:, None] + np.arange(-before, after + 1)
     if not index.size:
-        return np.empty(index.shape)
+        return np.empty(index.shape, dtype=wave.dtype)
     first, last = int(index[:, 0].min()), int(index[:, -1].max())
     if first >= 0 and last < wave.size:
-        return wave[index].astype(np.float64)
+        return wave[index]
     outside = (index < 0) | (index >= wave.size)
-    out = wave[np.clip(index, 0, max(wave.size - 1, 0))].astype(np.float64)
+    out = wave[np.clip(index, 0, max(wave.size - 1, 0))]
     out[outside] = np.nan
     return out
 
@@ -151,11 +152,11 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
     if whole.any():
         low, high = int(first.min()), int(last.max()) + 1
         piece = wave[low:high].astype(np.float64)
-        panel = np.append(0.5 * (piece[:-1] + piece[1:]), 0.0)
         # reduceat over start, stop, start, ...: sums cannot leak from one beat into the next, as the
         # differences of a running sum would, and a NaN spoils its own beat only.
         edges = np.column_stack([first[whole], last[whole]]).ravel() - low
-        total[whole] = np.add.reduceat(panel, edges)[::2]
+        ends = piece[last[whole] - low] - piece[first[whole] - low]
+        total[whole] = np.add.reduceat(piece, edges)[::2] + 0.5 * ends
     inside = last >= first
     at_first = wave[np.minimum(first, wave.size - 1)]
     at_last = wave[np.maximum(last, 0)]

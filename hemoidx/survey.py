@@ -236,18 +236,19 @@ def prune(position: Int, value: Float, threshold: Float) -> tuple[Int, Float]:
 
 def _usual_swing(low: Wave, high: Wave, cell_s: float) -> NDArray[np.float32]:
     """Typical range of the wave within 2.5 s around each cell: one that 70 % of 15 s exceed, so that flushes do not set it."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
-    width = max(3, round(2.5 / cell_s))
-    spread = maximum_filter1d(high, width) - minimum_filter1d(low, width)
-    every = max(1, width // 2)
-    coarse = spread[::every]
+    # Blocks of 1.25 s, two neighbours at a time: every pulse falls whole into one of the pairs.
+    every = max(1, round(1.25 / cell_s))
+    edge = np.arange(0, low.size, every)
+    top, bottom = np.maximum.reduceat(high, edge), np.minimum.reduceat(low, edge)
+    coarse = np.maximum(top, np.append(top[1:], top[-1:])) - np.minimum(
+        bottom, np.append(bottom[1:], bottom[-1:])
+    )
     half = max(1, round(7.5 / cell_s / every))
     padded = np.pad(coarse, half, mode="edge")
     window = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     place = int(0.3 * 2 * half)
     middle = np.partition(window, place, axis=1)[:, place]
-    return np.repeat(middle, every)[: spread.size].astype(np.float32)
+    return np.repeat(middle, every)[: low.size].astype(np.float32)
 
 
 def _steepest(slope: Float, start: Int, stop: Int) -> tuple[Int, Float]:
@@ -285,11 +286,15 @@ def find_swings(smooth: Float, ripple: Float) -> tuple[Int, Int, Int, Float, Flo
         Largest difference between neighbouring samples.
     """
     step = smooth[1:] - smooth[:-1]
-    moving = np.flatnonzero(step)
-    rising = step[moving] > 0
-    turn = np.flatnonzero(rising[1:] != rising[:-1])
-    # An extremum lies between the last move one way and the first the other way: middle of the plateau.
-    position = (moving[turn] + 1 + moving[turn + 1]) // 2
+    rising = step > 0
+    if np.count_nonzero(step) == step.size:
+        position = np.flatnonzero(rising[1:] != rising[:-1]) + 1
+    else:
+        # An extremum lies between the last move one way and the first the other way: in the middle of
+        # what does not move.
+        moving = np.flatnonzero(step)
+        turn = np.flatnonzero(rising[moving[1:]] != rising[moving[:-1]])
+        position = (moving[turn] + 1 + moving[turn + 1]) // 2
     empty = np.zeros(0, dtype=np.int64)
     if position.size < 2:
         return empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros(0)

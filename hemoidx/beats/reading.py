@@ -116,11 +116,10 @@ def _soft(value: Float, low: float, high: float) -> Float:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: Marks, first: Survey, spans: Spans, by_hand: Bool, part: _Part) -> Float:
+def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: _Part) -> Float:
     """Quality of each beat, 0 to 1; one that was added by hand has 1."""
     g = first.grid
     noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
-    early = rhythm.early((marks.end - marks.onset) / g.fs)
     # In usual pulse pressures: a weak premature beat may look odd, a large odd one is an artefact.
     usual = rolling_quantile(marks.pulse, 10, 0.5)
     tolerance = np.where(early, 2.0 * UNLIKE, UNLIKE)
@@ -168,13 +167,15 @@ def _with_edits(found: Spans, edits: BeatEdits | None, offset: int, size: int) -
     return gather(found, extra.take(extra.stop > extra.start))
 
 
-def _beat_facts(marks: Marks, quality: Float, strong: Bool, spans: Spans, part: _Part, g: Grid) -> Int:
+def _beat_facts(
+    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: _Part, g: Grid
+) -> Int:
     """Facts of each beat but those that depend on edits."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
     interval = (marks.end - marks.onset) / g.fs
     believed = quality >= BELIEVED
     timed = np.where(believed, interval, np.nan)
-    ectopic = rhythm.early(timed)
+    ectopic = early & believed
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
     saturated, gaps = spans.of("saturated"), spans.of("gap")
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
@@ -214,7 +215,8 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
     marks = measure(wave, g, rough, interval, spans.of(*HIDING))
     by_hand = np.isin(rough, added)
-    quality = _quality(marks, first, spans, by_hand, part)
+    early = rhythm.early((marks.end - marks.onset) / g.fs)
+    quality = _quality(marks, first, spans, early, by_hand, part)
     moved = span_rules.motion(first, spans, part.step, _unlike_cells(marks, quality, g))
     spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
@@ -222,7 +224,7 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), spans.of(*HIDING))
     marks = marks._replace(end=np.where(broken, np.nan, marks.end))
     inverted = mask("inverted") if _upside_down(marks) else 0
-    facts = _beat_facts(marks, quality, strong[kept], spans, part, g) | inverted
+    facts = _beat_facts(marks, quality, strong[kept], early[kept], spans, part, g) | inverted
     facts |= np.where(by_hand[kept], mask("edited_by_hand"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
