@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 NEEDS := pyproject.toml constraints.txt
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 PYTEST_ARGS ?=
-BENCHMARKS := $(patsubst tests/bench/%.py,%,$(filter-out %/__init__.py,$(wildcard tests/bench/*.py)))
+BENCHMARKS = $(patsubst tests/bench/%.py,%,$(shell grep -l __main__ tests/bench/*.py))
 
 .PHONY: demo test bench notebooks clean
 .DELETE_ON_ERROR:
