@@ -166,7 +166,7 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
     return out
 
 
-def rolling_quantile(value: Float, half: int, q: float) -> Float:
+def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float:
     """
     Quantile of the known values among each value and its neighbours.
 
@@ -178,6 +178,8 @@ def rolling_quantile(value: Float, half: int, q: float) -> Float:
         Neighbours on each side.
     q : float
         0 to 1; the value at that place of the sorted known ones, not interpolated.
+    every : int
+        Compute it at every so manieth value and let it stand for those that follow: enough for a level.
 
     Returns
     -------
@@ -187,8 +189,8 @@ def rolling_quantile(value: Float, half: int, q: float) -> Float:
     if not value.size:
         return np.zeros(0)
     padded = np.pad(value, half, constant_values=np.nan)
-    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    out = np.empty(value.size)
+    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::every]
+    out = np.empty(window.shape[0])
     count = np.sum(np.isfinite(window), axis=1)
     # Windows without a gap, nearly all, are partitioned at one place; only the others are sorted.
     whole = count == window.shape[1]
@@ -198,4 +200,4 @@ def rolling_quantile(value: Float, half: int, q: float) -> Float:
     places = np.floor(q * np.maximum(count[~whole] - 1, 0)).astype(np.int64)
     picked = rest[np.arange(rest.shape[0]), places]
     out[~whole] = np.where(count[~whole] > 0, picked, np.nan)
-    return out
+    return out if every == 1 else np.repeat(out, every)[: value.size]

@@ -116,7 +116,9 @@ class Levels(NamedTuple):
     diastolic: Float
 
 
-def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None, half: int = 12) -> Levels:
+def usual_levels(
+    cells: Cells, cell_s: float, known: Bool | None = None, half: int = 12, reach: int = 0
+) -> Levels:
     """
     Typical highest and lowest pressure within 2.5 s, the median over a minute.
 
@@ -129,7 +131,10 @@ def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None, half: i
     known : ndarray of bool, shape (n_cells,), optional
         Cells that are already known not to be the patient; they do not count.
     half : int
-        Blocks of 2.5 s on each side.
+        Blocks of 2.5 s on each side that the median is taken over.
+    reach : int
+        Blocks on each side over which the highest and the lowest of these medians are taken, for
+        pressure may climb or fall within a minute.
 
     Returns
     -------
@@ -141,16 +146,19 @@ def usual_levels(cells: Cells, cell_s: float, known: Bool | None = None, half: i
     skip = cells.missing >= 0.5 if known is None else known | (cells.missing >= 0.5)
     whole = np.arange(edge.size)
 
-    def spread(value: NDArray[np.float32], worst: float, best: np.ufunc) -> Float:
-        kept = np.where(skip, worst, value).astype(np.float64)
-        block = best.reduceat(kept, edge)
+    def spread(value: NDArray[np.float32], best: np.ufunc, worst: float) -> Float:
+        block = best.reduceat(np.where(skip, np.float32(worst), value), edge).astype(np.float64)
         middle = rolling_quantile(np.where(np.isfinite(block), block, np.nan), half, 0.5)
         sure = np.flatnonzero(np.isfinite(middle))
         if not sure.size:
             return np.zeros(cells.low.size)
-        return np.repeat(np.interp(whole, sure, middle[sure]), every)[: cells.low.size]
+        level = np.interp(whole, sure, middle[sure])
+        if reach:
+            padded = np.pad(level, reach, mode="edge")
+            level = best.reduce(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
+        return np.repeat(level, every)[: cells.low.size]
 
-    return Levels(spread(cells.high, -np.inf, np.maximum), spread(cells.low, np.inf, np.minimum))
+    return Levels(spread(cells.high, np.maximum, -np.inf), spread(cells.low, np.minimum, np.inf))
 
 
 def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float:
@@ -168,10 +176,14 @@ def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float
     sure = np.flatnonzero(np.isfinite(usual))
     if not sure.size:
         return np.zeros(cells.low.size)
-    per_cell = np.interp(np.arange(cells.low.size) / every - 0.5, sure, usual[sure])
-    rougher = ((cells.rough > np.maximum(ROUGH * per_cell, floor)) & ~known).astype(np.float64)
-    width = 2 * round(0.5 * BUSY_S / cell_s) + 1
-    return np.convolve(rougher, np.ones(width) / width, mode="same")
+    level = np.interp(np.arange(blocks), sure, usual[sure])
+    limit = np.repeat(np.maximum(ROUGH * level, floor), every)
+    limit = np.pad(limit, (0, cells.rough.size - limit.size), mode="edge").astype(np.float32)
+    rougher = (cells.rough > limit) & ~known
+    half = round(0.5 * BUSY_S / cell_s)
+    total = np.concatenate([np.zeros(half + 1, dtype=np.int64), np.cumsum(rougher)])
+    total = np.pad(total, (0, half), mode="edge")
+    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
 
 
 def _grown(core: Bool, into: Bool, most: int) -> Bool:
@@ -450,12 +462,8 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
 
 def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:
     """Cells far outside the levels of the beats around: above by 0.7, below by 0.5 pulse pressures."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
-    usual = usual_levels(cells, cell_s, known, half=3)
-    # Pressure may climb or fall within a minute; what counts is the highest and lowest of the usual.
-    width = 2 * round(15.0 / cell_s) + 1
-    top = maximum_filter1d(usual.systolic, width)
-    bottom = minimum_filter1d(usual.diastolic, width)
+    usual = usual_levels(cells, cell_s, known, half=3, reach=6)
     pulse = np.maximum(usual.systolic - usual.diastolic, least + 1e-6)
-    return np.asarray((cells.high > top + 0.7 * pulse) | (cells.low < bottom - 0.5 * pulse))
+    return np.asarray(
+        (cells.high > usual.systolic + 0.7 * pulse) | (cells.low < usual.diastolic - 0.5 * pulse)
+    )

@@ -5,7 +5,7 @@ roughness. A *swing* is one rise of the smoothed wave from a trough to a crest: 
 swings, and so are dicrotic waves and artefacts. What is a pulse, and which stretches are not the patient,
 is decided afterwards on these tables.
 
-The work goes over tiles of about ten minutes laid on a fixed grid of samples, each read with a margin on
+The work goes over tiles of half an hour laid on a fixed grid of samples, each read with a margin on
 both sides. The tile is part of the algorithm: reading more or fewer tiles at once changes nothing.
 """
 
@@ -22,7 +22,7 @@ Float = NDArray[np.float64]
 Int = NDArray[np.int64]
 Wave = NDArray[np.floating]
 
-TILE_S = 600.0
+TILE_S = 1800.0
 MARGIN_S = 16.0
 #: Low-rate samples in a cell.
 CELL = 8

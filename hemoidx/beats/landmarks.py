@@ -20,7 +20,7 @@ TROUGH_S = 0.25
 #: Span [s] of the straight-line fit that gives the slope for the tangent.
 TANGENT_S = 0.04
 #: A peak later than this after the steepest rise [s] belongs to something else.
-PEAK_S = 0.6
+PEAK_S = 0.5
 
 
 class Landmarks(NamedTuple):

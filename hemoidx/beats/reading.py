@@ -121,7 +121,7 @@ def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bo
     g = first.grid
     noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
     # In usual pulse pressures: a weak premature beat may look odd, a large odd one is an artefact.
-    usual = rolling_quantile(marks.pulse, 10, 0.5)
+    usual = rolling_quantile(marks.pulse, 10, 0.5, every=4)
     tolerance = np.where(early, 2.0 * UNLIKE, UNLIKE)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         quality = 1.0 / (1.0 + (marks.unlike * marks.pulse / usual / tolerance) ** 4)

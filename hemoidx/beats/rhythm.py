@@ -21,12 +21,14 @@ def rolling_mean(value: Float, half: int) -> Float:
     if not value.size:
         return np.zeros(0)
     known = np.isfinite(value)
-    kernel = np.ones(2 * half + 1)
-    total = np.convolve(np.where(known, value, 0.0), kernel, mode="full")[half : half + value.size]
-    count = np.convolve(known.astype(np.float64), kernel, mode="full")[half : half + value.size]
+    first = np.maximum(np.arange(value.size) - half, 0)
+    last = np.minimum(np.arange(value.size) + half + 1, value.size)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, value, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    counted = count[last] - count[first]
     with np.errstate(invalid="ignore", divide="ignore"):
-        possible = np.convolve(np.ones(value.size), kernel, mode="full")[half : half + value.size]
-        return np.where(count >= possible / 3.0, total / count, np.nan)
+        mean = (total[last] - total[first]) / counted
+    return np.where(counted >= (last - first) / 3.0, mean, np.nan)
 
 
 def early(interval: Float) -> Bool:

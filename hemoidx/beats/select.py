@@ -108,7 +108,7 @@ def _local_interval(time: Float, at: Float) -> Float:
         return np.full(at.size, 1.0)
     gap = np.diff(time)
     gap = np.where(gap < 3.0, gap, np.nan)
-    middle = _bridge(rolling_quantile(gap, 7, 0.5))
+    middle = _bridge(rolling_quantile(gap, 7, 0.5, every=2))
     if not middle.any():
         return np.full(at.size, 1.0)
     return np.interp(at, time[:-1] + 0.5 * np.diff(time), middle)

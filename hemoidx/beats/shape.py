@@ -12,10 +12,8 @@ from ..samples import polynomial_kernel, vertex
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-#: Length of the pulse that is laid out [s].
-SPAN_S = 0.72
-#: Latest notch after the foot [s].
-LATEST_NOTCH_S = 0.58
+#: Length of the pulse that is laid out [s]; no notch lies later, at any rate.
+SPAN_S = 0.58
 #: Neighbours on each side that make the local average pulse.
 NEIGHBOURS = 7
 #: Span of the parabola whose curvature finds the notch [s].
@@ -178,8 +176,6 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     Second derivative as the established rule: Pal et al., Comput Methods Programs Biomed 2024;254:108283.
     """
     rate = pulses.rate
-    # No notch lies later than that, at any rate.
-    average = average[:, : round(LATEST_NOTCH_S * rate)]
     columns = np.arange(average.shape[1])
     expected = 0.30 * np.sqrt(np.clip(interval, 0.25, 2.0))
     first = np.maximum(0.60 * expected, peak + 0.03) * rate

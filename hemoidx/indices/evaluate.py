@@ -22,7 +22,7 @@ Float = NDArray[np.float64]
 Wave = NDArray[np.floating[Any]]
 Lookup = Callable[[str], Any]
 
-CHUNK_S = 600.0
+CHUNK_S = 1800.0
 """Length [s] of the stretches. A fixed grid from the first sample, whatever the memory."""
 MARGIN_S = 2.0
 """What a function may look at before the first landmark and after the last one of its beats [s]."""

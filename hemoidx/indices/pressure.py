@@ -87,7 +87,8 @@ def diastolic_pressure(pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs
     back = round(TROUGH_BEFORE_FOOT_S * fs)
     half = _fit_half(fs)
     wide = max(half, round(0.026 * fs))
-    ahead = int(np.clip(np.max(rise - foot, initial=0, where=known), 0, round(0.3 * fs)))
+    # By the tangent the foot lies at or behind the minimum; noise may shift it by a little.
+    ahead = round(0.03 * fs)
     window = around(pressure, foot, back + wide, ahead + wide)
     smooth = np.lib.stride_tricks.sliding_window_view(window, 2 * wide + 1, axis=1) @ polynomial_kernel(
         wide, 2, 0
