@@ -46,11 +46,11 @@ def around(wave: Wave, centre: Int, before: int, after: int) -> Wave:
         return np.empty(index.shape, dtype=wave.dtype)
     first, last = int(index[:, 0].min()), int(index[:, -1].max())
     if first >= 0 and last < wave.size:
-        return wave[index]
+        return np.asarray(wave[index])
     outside = (index < 0) | (index >= wave.size)
     out = wave[np.clip(index, 0, max(wave.size - 1, 0))]
     out[outside] = np.nan
-    return out
+    return np.asarray(out)
 
 
 @lru_cache(maxsize=64)
@@ -79,7 +79,7 @@ def polynomial_kernel(half: int, order: int, derivative: int = 0) -> Float:
     """
     powers = np.vander(np.arange(-half, half + 1, dtype=np.float64), order + 1, increasing=True)
     factor = (1.0, 1.0, 2.0)[derivative]
-    return factor * np.linalg.pinv(powers)[derivative]
+    return np.asarray(factor * np.linalg.pinv(powers)[derivative], dtype=np.float64)
 
 
 def derivative_half_width(fs: float, span_s: float = 0.056) -> int:

@@ -183,7 +183,7 @@ def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float
     half = round(0.5 * BUSY_S / cell_s)
     total = np.concatenate([np.zeros(half + 1, dtype=np.int64), np.cumsum(rougher)])
     total = np.pad(total, (0, half), mode="edge")
-    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+    return np.asarray((total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1), dtype=np.float64)
 
 
 def _grown(core: Bool, into: Bool, most: int) -> Bool:

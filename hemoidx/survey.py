@@ -11,7 +11,7 @@ both sides. The tile is part of the algorithm: reading more or fewer tiles at on
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
 Wave = NDArray[np.floating]
+Progress = Callable[[float], None]
 
 TILE_S = 1800.0
 MARGIN_S = 16.0
@@ -55,6 +56,16 @@ class Grid(NamedTuple):
     def cell_s(self) -> float:
         """Duration of a cell [s]."""
         return self.cell / self.fs
+
+    def stretches(self, wave: Wave, at_once: int = 1) -> Iterator[tuple[tuple[int, int, int, int], Wave]]:
+        """Yield each tile with its samples, margins included, fetching the samples of `at_once` tiles."""
+        tiles = list(self.tiles())
+        for k in range(0, len(tiles), at_once):
+            group = tiles[k : k + at_once]
+            low = group[0][2]
+            block = np.asarray(wave[low : group[-1][3]])
+            for tile in group:
+                yield tile, block[tile[2] - low : tile[3] - low]
 
     def tiles(self) -> Iterator[tuple[int, int, int, int]]:
         """Yield start and stop of each tile and of the stretch to read with its margins [samples]."""
@@ -169,7 +180,7 @@ def smoothing_kernel(rate: float) -> NDArray[np.float32]:
     """Raised-cosine window of `SMOOTH_S` at this rate, of unit sum; at least three samples."""
     half = max(1, round(0.5 * SMOOTH_S * rate))
     kernel = np.hanning(2 * half + 3)[1:-1]
-    return (kernel / kernel.sum()).astype(np.float32)
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
 def thinned(wave: Wave, g: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -197,7 +208,7 @@ def thinned(wave: Wave, g: Grid) -> tuple[NDArray[np.float32], NDArray[np.float3
     return thin, np.convolve(np.pad(thin, kernel.size // 2, mode="edge"), kernel, mode="valid")
 
 
-def prune(position: Int, value: Float, threshold: Float) -> tuple[Int, Float]:
+def prune(position: Int, value: Wave, threshold: Wave) -> tuple[Int, Wave]:
     """
     Remove ripples from a chain of alternating extrema.
 
@@ -235,7 +246,7 @@ def prune(position: Int, value: Float, threshold: Float) -> tuple[Int, Float]:
 
 
 def _usual_swing(low: Wave, high: Wave, cell_s: float) -> NDArray[np.float32]:
-    """Typical range of the wave within 2.5 s around each cell: one that 70 % of 15 s exceed, so that flushes do not set it."""
+    """Range of the wave within 2.5 s that 70 % of the 15 s around each cell exceed; flushes do not set it."""
     # Blocks of 1.25 s, two neighbours at a time: every pulse falls whole into one of the pairs.
     every = max(1, round(1.25 / cell_s))
     edge = np.arange(0, low.size, every)
@@ -251,7 +262,7 @@ def _usual_swing(low: Wave, high: Wave, cell_s: float) -> NDArray[np.float32]:
     return np.repeat(middle, every)[: low.size].astype(np.float32)
 
 
-def _steepest(slope: Float, start: Int, stop: Int) -> tuple[Int, Float]:
+def _steepest(slope: Wave, start: Int, stop: Int) -> tuple[Int, Wave]:
     """Position and size of the largest slope in each stretch; stretches in order, not overlapping."""
     edges = np.column_stack([start, stop]).ravel()
     top = np.maximum.reduceat(slope, np.minimum(edges, slope.size - 1))[::2]
@@ -265,7 +276,7 @@ def _steepest(slope: Float, start: Int, stop: Int) -> tuple[Int, Float]:
     return first, top
 
 
-def find_swings(smooth: Float, ripple: Float) -> tuple[Int, Int, Int, Float, Float, Float]:
+def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, Wave]:
     """
     Rises of a smoothed wave.
 
@@ -308,10 +319,10 @@ def find_swings(smooth: Float, ripple: Float) -> tuple[Int, Int, Int, Float, Flo
 
 
 def _survey_tile(
-    wave: Wave, tile: tuple[int, int, int, int], g: Grid, step: float
+    samples: Wave, tile: tuple[int, int, int, int], g: Grid, step: float
 ) -> tuple[Cells, Swings, NDArray[np.bool_] | None]:
-    start, stop, first, last = tile
-    whole, missing = fill(wave[first:last])
+    start, stop, first, _ = tile
+    whole, missing = fill(samples)
     short = -whole.size % g.cell
     if short:
         whole = np.concatenate([whole, np.full(short, whole[-1], dtype=whole.dtype)])
@@ -329,12 +340,12 @@ def _survey_tile(
     trough, steep, crest, v_low, v_high, slope = find_swings(smooth, ripple)
     centre = 0.5 * (g.thin - 1)
     swings = Swings(
-        first + trough * g.thin + centre,
-        first + (steep + 0.5) * g.thin + centre,
-        first + crest * g.thin + centre,
-        v_low,
-        v_high,
-        slope * g.low_rate,
+        np.asarray(first + trough * g.thin + centre, dtype=np.float64),
+        np.asarray(first + (steep + 0.5) * g.thin + centre, dtype=np.float64),
+        np.asarray(first + crest * g.thin + centre, dtype=np.float64),
+        v_low.astype(np.float64),
+        v_high.astype(np.float64),
+        slope.astype(np.float64) * g.low_rate,
     )
     own = (swings.steepest >= start) & (swings.steepest < stop)
     a, b = (start - first) // g.cell, -(-(stop - first) // g.cell)
@@ -402,7 +413,14 @@ def _join(pieces: list[Int]) -> Int:
     return np.column_stack([rows[fresh, 0], stop])
 
 
-def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ()) -> Survey:
+def survey(
+    wave: Wave,
+    fs: float,
+    step: float = 0.0,
+    rails: Sequence[Rail] = (),
+    at_once: int = 1,
+    progress: Progress | None = None,
+) -> Survey:
     """
     First pass over a pressure wave.
 
@@ -416,6 +434,10 @@ def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ())
         Quantisation step [mmHg], 0 if unknown or fine.
     rails : sequence of Rail
         Stretches whose lowest and highest value that the recorder can write are known.
+    at_once : int
+        Tiles whose samples are fetched at once; changes nothing in the result.
+    progress : callable, optional
+        Called with the share of this pass that was just done.
 
     Returns
     -------
@@ -426,13 +448,14 @@ def survey(wave: Wave, fs: float, step: float = 0.0, rails: Sequence[Rail] = ())
     cells: list[Cells] = []
     swings: list[Swings] = []
     gaps: list[Int] = []
-    tiles = list(g.tiles())
-    for tile in tiles:
-        c, s, lost = _survey_tile(wave, tile, g, step)
+    for tile, samples in g.stretches(wave, at_once):
+        c, s, lost = _survey_tile(samples, tile, g, step)
         cells.append(c)
         swings.append(s)
         if lost is not None:
             gaps.append(runs(lost) + tile[0])
+        if progress is not None:
+            progress((tile[1] - tile[0]) / g.size)
     table = Cells(*(np.concatenate(column) for column in zip(*cells, strict=True)))
     return Survey(
         g,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -115,10 +115,9 @@ def analyse(
     scale = _scale(data.attrs.get("scale") or [], axis)
     with _bar(axis.size, where, progress) as bar:
         try:
-            reading = _read(pressure, axis, scale, by_hand)
+            reading = _read(pressure, axis, scale, by_hand, lambda share: bar.update(80.0 * share))
         except InputError as error:
             raise InputError(f"{where}: {error}") from error
-        bar.update()
         source = Source(
             pressure=pressure,
             fs=axis.fs,
@@ -129,13 +128,13 @@ def analyse(
             context=known.at,
         )
         beats = beat_level(entries, source)
-        bar.update()
+        bar.update(15.0)
         windows = window_level(entries, source, beats)
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
         facts = reading.record_facts | _undocumented(known, seconds)
         record = record_level(entries, source, beats, windows, facts, seconds)
-        bar.update()
+        bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
     return _analysis(info, entries, (beats, windows, record), reading.spans, axis, known, rec)
 
@@ -181,23 +180,25 @@ def _bar(n_samples: int, where: str, progress: bool | None) -> Any:
     from tqdm.auto import tqdm
 
     return tqdm(
-        total=3,
+        total=100.0,
         desc=where,
-        unit="step",
+        bar_format="{desc}: {percentage:3.0f} % |{bar}| {elapsed}, {remaining} left",
         delay=2,
         leave=False,
         disable=not (progress or (progress is None and n_samples >= _PROGRESS_FROM_SAMPLES)),
     )
 
 
-def _read(pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits) -> beat_finder.Reading:
+def _read(
+    pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits, progress: Callable[[float], Any]
+) -> beat_finder.Reading:
     """Find the beats, with corrections by hand."""
     if not np.isfinite(pressure).any():
         raise InputError("it holds no samples, only gaps")
     given = edits.in_samples(axis.fs, axis.first) if edits else None
     if given is not None and given.remove_beats.size:
         _refuse_lonely_removals(pressure, axis, scale, edits)
-    reading = beat_finder.read(pressure, axis.fs, scale, given)
+    reading = beat_finder.read(pressure, axis.fs, scale, given, progress=progress)
     _refuse_pulseless(reading)
     if given is not None and np.any(np.diff(reading.onset) <= 0):
         at = float(axis.seconds(reading.onset[1:][np.diff(reading.onset) <= 0][0]))

@@ -85,7 +85,7 @@ def _peak(wave: Wave, thin: Wave, steep: Float, stop: Float, g: Grid) -> Float:
     best = np.clip(np.argmax(smooth, axis=1), 1, smooth.shape[1] - 2)
     with np.errstate(invalid="ignore"):
         shift = vertex(smooth[row, best - 1], smooth[row, best], smooth[row, best + 1])
-    return index + best - reach + shift
+    return np.asarray(index + best - reach + shift, dtype=np.float64)
 
 
 def locate(

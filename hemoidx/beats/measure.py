@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..samples import value_at
 from ..spans import Spans, join
-from ..survey import Grid, fill, thinned
+from ..survey import Grid, Progress, fill, thinned
 from . import shape
 from .landmarks import locate
 
@@ -60,7 +60,15 @@ def crosses(start: Float, stop: Float, events: Spans) -> Bool:
     return np.asarray(next_event(start, events) < stop)
 
 
-def measure(wave: Wave, g: Grid, rough: Float, interval: Float, events: Spans) -> Marks:
+def measure(
+    wave: Wave,
+    g: Grid,
+    rough: Float,
+    interval: Float,
+    events: Spans,
+    at_once: int = 1,
+    progress: Progress | None = None,
+) -> Marks:
     """
     Measure the chosen pulses.
 
@@ -76,25 +84,33 @@ def measure(wave: Wave, g: Grid, rough: Float, interval: Float, events: Spans) -
         Usual interval of the pulses around each [s].
     events : Spans
         Where the patient's pressure is not seen: no beat reaches over these.
+    at_once : int
+        Tiles whose samples are fetched at once; changes nothing in the result.
+    progress : callable, optional
+        Called with the share of this pass that was just done.
 
     Returns
     -------
     Marks
         One row a pulse.
     """
-    pieces = [_measure_tile(wave, tile, g, rough, interval, events) for tile in g.tiles()]
+    pieces = []
+    for tile, samples in g.stretches(wave, at_once):
+        pieces.append(_measure_tile(samples, tile, g, rough, interval, events))
+        if progress is not None:
+            progress((tile[1] - tile[0]) / g.size)
     return Marks(*(np.concatenate(column) for column in zip(*pieces, strict=True)))
 
 
 def _measure_tile(
-    wave: Wave, tile: tuple[int, int, int, int], g: Grid, rough: Float, interval: Float, events: Spans
+    samples: Wave, tile: tuple[int, int, int, int], g: Grid, rough: Float, interval: Float, events: Spans
 ) -> Marks:
     start, stop, first, last = tile
     a, b = np.searchsorted(rough, [first, last])
     own = (rough[a:b] >= start) & (rough[a:b] < stop)
     if not own.any():
         return Marks(*(np.zeros(0) for _ in Marks._fields))
-    piece, _ = fill(wave[first:last])
+    piece, _ = fill(samples)
     short = -piece.size % g.thin
     if short:
         piece = np.concatenate([piece, np.full(short, piece[-1], dtype=piece.dtype)])
@@ -112,16 +128,15 @@ def _measure_tile(
     end = np.where(runs_on & ~broken, end, np.nan)
     centre = 0.5 * (g.thin - 1)
     pulse = value_at(thin, (marks.peak - centre) / g.thin) - marks.low
-    pulses = shape.lay_out(
-        thin, (marks.onset - centre) / g.thin, (end - centre) / g.thin, pulse, marks.low, g.low_rate
-    )
+    foot, following = (marks.onset - centre) / g.thin, (end - centre) / g.thin
+    pulses = shape.lay_out(thin, foot, following, pulse, marks.low, g.low_rate)
     unlike = shape.unlikeness(pulses)
     rise = (marks.peak - marks.onset) / g.fs
     average = shape.typical(pulses, unlike)
     notch = marks.onset + g.fs * shape.notches(pulses, average, rise, usual)
     fall = np.full(unlike.size, np.nan)
-    fall[::SAMPLED] = shape.fall_to_rise(pulses, slice(None, None, SAMPLED))
-    if not np.isfinite(fall[own]).any():
-        fall = shape.fall_to_rise(pulses, slice(None))
+    some = np.flatnonzero(own)[::SAMPLED]
+    fall[some] = shape.fall_to_rise(thin, foot[some], following[some], g.low_rate)
     positions = (marks.onset, marks.steepest, marks.peak, notch, end)
-    return Marks(*(v[own] + first for v in positions), pulse[own], marks.low[own], unlike[own], fall[own])
+    placed = [position[own] + first for position in positions]
+    return Marks(*placed, *(column[own] for column in (pulse, marks.low, unlike, fall)))

@@ -14,7 +14,7 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Rail, Survey, Swings, noise_level, survey
+from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, survey
 from . import rhythm
 from .measure import Marks, crosses, measure
 from .select import Chosen, choose
@@ -24,6 +24,8 @@ Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 Wave = NDArray[np.floating]
 
+#: In a shorter stretch of one calibration [s] no beat is looked for.
+SHORTEST_S = 2.0
 #: Spans that leave no pulse of the patient to be found.
 HIDING = ("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
@@ -202,9 +204,13 @@ def _beat_facts(
     return facts
 
 
-def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> Reading:
+def _read_part(
+    wave: Wave, fs: float, part: _Part, edits: BeatEdits | None, at_once: int, progress: Progress | None
+) -> Reading:
     """Read one stretch of equal calibration: survey, spans, pulses, landmarks, and what they are worth."""
-    first = survey(wave, fs, part.step, part.rails)
+    if wave.size < SHORTEST_S * fs:
+        return _nothing(wave, edits, part)
+    first = survey(wave, fs, part.step, part.rails, at_once, progress)
     g = first.grid
     spans = _with_edits(span_rules.by_level(first, part.step, part.calibrated), edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
@@ -213,7 +219,7 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     lacking = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(gather(spans, lacking), edits, part.start, g.size)
     rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
-    marks = measure(wave, g, rough, interval, spans.of(*HIDING))
+    marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
@@ -228,6 +234,15 @@ def _read_part(wave: Wave, fs: float, part: _Part, edits: BeatEdits | None) -> R
     facts |= np.where(by_hand[kept], mask("edited_by_hand"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
+
+
+def _nothing(wave: Wave, edits: BeatEdits | None, part: _Part) -> Reading:
+    """Reading of a stretch too short for a beat, as open databases hold some around a change of gain."""
+    lost = runs(np.isnan(wave))
+    gaps = Spans(lost[:, 0], lost[:, 1], np.full(lost.shape[0], span_rules.KIND["gap"]))
+    none = np.zeros(0)
+    spans = _with_edits(gather(gaps), edits, part.start, wave.size)
+    return Reading(none, none, none, none, none, none, np.zeros(0, dtype=np.int64), spans, 0)
 
 
 def _corrected(
@@ -287,6 +302,8 @@ def read(
     fs: float,
     scale: Sequence[Mapping[str, Any]] | None = None,
     edits: BeatEdits | None = None,
+    at_once: int = 1,
+    progress: Progress | None = None,
 ) -> Reading:
     """
     Find the beats and the stretches that are not the patient.
@@ -301,6 +318,10 @@ def read(
         Runs of samples with one calibration: start, stop, step, calibrated, as `hx.load` attaches them.
     edits : BeatEdits, optional
         Beats and spans added or removed by hand, in samples.
+    at_once : int
+        Tiles of half an hour whose samples are fetched at once; changes nothing in the result.
+    progress : callable, optional
+        Called with the share of the work that was just done.
 
     Returns
     -------
@@ -319,12 +340,18 @@ def read(
     wave = np.asarray(pressure)
     if wave.ndim != 1:
         raise InputError(f"pressure must be one-dimensional, got {wave.ndim} dimensions")
-    pieces = []
     parts = _parts(wave.size, scale)
+    pieces = []
     for part in parts:
-        pieces.append(_read_part(wave[part.start : part.stop], fs, part, edits))
-    offsets = [p.start for p in parts]
-    return _joined(pieces, offsets)
+        share = (part.stop - part.start) / max(wave.size, 1)
+
+        def advance(done: float, share: float = share) -> None:
+            if progress is not None:
+                # Two passes over the samples.
+                progress(0.5 * share * done)
+
+        pieces.append(_read_part(wave[part.start : part.stop], fs, part, edits, at_once, advance))
+    return _joined(pieces, [part.start for part in parts])
 
 
 def _joined(pieces: list[Reading], offsets: list[int]) -> Reading:

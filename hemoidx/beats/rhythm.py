@@ -116,7 +116,7 @@ def alternating(pressure: Float, interval: Float) -> Bool:
 
     def part(value: Float) -> tuple[Float, Float, Float]:
         around = np.convolve(np.pad(value, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
-        wobble = sign * (value - around)
+        wobble = np.asarray(sign * (value - around), dtype=np.float64)
         mean = rolling_mean(wobble, HALF)
         spread = np.sqrt(np.maximum(rolling_mean(wobble**2, HALF) - mean**2, 0.0))
         return np.abs(mean), spread / np.sqrt(2 * HALF + 1), rolling_mean(value, HALF)

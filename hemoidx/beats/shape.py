@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import polynomial_kernel, vertex
+from ..samples import around, nearest, polynomial_kernel, vertex
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -123,7 +123,7 @@ def typical(pulses: Pulses, unlike: Float) -> NDArray[np.float32]:
 
 def _curvature_kernel(rate: float) -> NDArray[np.float32]:
     half = max(2, round(0.5 * CURVATURE_S * rate))
-    return (polynomial_kernel(half, 2, 2) * rate**2).astype(np.float32)
+    return np.asarray(polynomial_kernel(half, 2, 2) * rate**2, dtype=np.float32)
 
 
 def _curvature(wave: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
@@ -131,7 +131,7 @@ def _curvature(wave: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
     kernel = _curvature_kernel(rate)
     half = kernel.size // 2
     padded = np.pad(wave, ((0, 0), (half, half)), mode="edge")
-    out = kernel[half] * wave
+    out: NDArray[np.float32] = kernel[half] * wave
     for k in range(half):
         # The kernel is symmetric: two shifted columns share a weight.
         far = 2 * half - k
@@ -203,24 +203,30 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     return np.where(good, position, np.nan)
 
 
-def fall_to_rise(pulses: Pulses, rows: slice) -> Float:
+def fall_to_rise(thin: NDArray[np.floating], onset: Float, end: Float, rate: float) -> Float:
     """
-    Steepest fall over steepest rise of some pulses.
+    Steepest fall over steepest rise of some pulses, from the foot to the next foot.
 
     Parameters
     ----------
-    pulses : Pulses
-        Pulses from the foot on.
-    rows : slice
-        Which of them.
+    thin : ndarray
+        Wave at the low rate.
+    onset, end : ndarray, shape (n_beats,)
+        Foot and next foot [low-rate samples]; an unknown end is taken to come after a second.
+    rate : float
+        Low rate [Hz].
 
     Returns
     -------
-    ndarray
+    ndarray, shape (n_beats,)
         Below 1 for an arterial pulse, which rises faster than it falls; above 1 upside down.
     """
-    step = np.diff(pulses.wave[rows], axis=1)
-    inside = np.arange(step.shape[1]) < pulses.length[rows, None] - 2
+    first, _ = nearest(onset)
+    length = np.where(np.isfinite(end), end - onset, rate)
+    count = np.clip(length, 4, 3.0 * rate).astype(np.int64)
+    wave = around(thin, first - 1, 0, int(count.max(initial=4)) + 1)
+    step = np.diff(wave, axis=1)
+    inside = (np.arange(step.shape[1]) <= count[:, None]) & np.isfinite(step)
     fall = -np.min(np.where(inside, step, 0.0), axis=1)
     rise = np.max(np.where(inside, step, 1e-6), axis=1)
-    return (fall / rise).astype(np.float64)
+    return np.asarray(fall / rise, dtype=np.float64)
