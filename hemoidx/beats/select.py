@@ -24,10 +24,15 @@ STRONG = 0.60
 #: Below this share it is not looked at.
 WEAK = 0.16
 #: A swing behind the dicrotic time needs this share.
-LATE = 0.32
+LATE = 0.40
 #: A premature pulse against a tall dicrotic wave: it starts higher on the runoff and is taller for its
 #: delay. Weights of a linear discriminant fitted on simulated bigeminy and on dicrotic waves of all kinds.
 TALL, PROMPT, MIDWAY, EARLY = 1.25, 0.85, 0.30, 0.33
+LEAST_SHARE = 0.24
+#: A weak pulse between two strong ones: pressure ran off for this share of the time since the strong one.
+RAN_OFF = 0.62
+#: No two pulses of an even rhythm follow each other faster [s]: 225/min.
+FASTEST_S = 60.0 / 225.0
 #: Two upstrokes cannot follow each other faster [s]; 220/min leaves 0.27 s.
 SILENT_S = 0.20
 
@@ -147,7 +152,7 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least
     is_strong = np.zeros(time.size, dtype=bool)
     is_strong[strong] = True
     weak = np.flatnonzero(candidate & ~is_strong)
-    keep = weak[_weak_pulses(swings, time, ratio, strong, weak, interval)]
+    keep = weak[_weak_pulses(swings, fs, ratio, strong, weak, interval)]
     chosen = np.sort(np.concatenate([strong, keep]))
     chosen = chosen[_strongest_nearby(time[chosen], power[chosen], SILENT_S)]
     chosen = chosen[~_dicrotic_of_weak(time[chosen], ratio[chosen], interval[chosen])]
@@ -159,7 +164,7 @@ def _dicrotic_until(interval: Float) -> Float:
     return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
 
 
-def _weak_pulses(swings: Swings, time: Float, ratio: Float, strong: Int, weak: Int, interval: Float) -> Bool:
+def _weak_pulses(swings: Swings, fs: float, ratio: Float, strong: Int, weak: Int, interval: Float) -> Bool:
     """
     Which weak swings are pulses of their own and not the dicrotic wave of the pulse before.
 
@@ -168,12 +173,12 @@ def _weak_pulses(swings: Swings, time: Float, ratio: Float, strong: Int, weak: I
     A swing behind the dicrotic time is a pulse. One within it is a pulse only if it stands out from what
     follows the neighbouring pulses at that time (a premature beat among ordinary dicrotic waves), if it
     starts high above the foot of the pulse before and is tall for its delay (bigeminy: there was no time
-    to run off, while a deep dicrotic trough lies low), or if it falls midway between strong pulses, rises
-    as sharply and makes
-    a rate that a heart can have (alternans).
+    to run off, while a deep dicrotic trough lies low), or if it falls midway between strong pulses,
+    after a diastole of its own, at a rate that a heart can have (alternans).
     """
     if not strong.size:
         return np.zeros(weak.size, dtype=bool)
+    time = swings.steepest / fs
     after = np.searchsorted(strong, weak)
     owner = np.maximum(after - 1, 0)
     before = strong[owner]
@@ -191,12 +196,13 @@ def _weak_pulses(swings: Swings, time: Float, ratio: Float, strong: Int, weak: I
     share = (swings.high[weak] - swings.low[weak]) / rise
     whole = delay + ahead
     prompt = PROMPT * delay / np.sqrt(np.minimum(interval[weak], 1.4)) + MIDWAY * delay / whole
-    comes_early = height + TALL * share - prompt > EARLY
+    comes_early = (height + TALL * share - prompt > EARLY) & (share > LEAST_SHARE)
     climb = (swings.crest - swings.trough)[weak] / (swings.crest - swings.trough)[before]
     midway = np.abs(delay - ahead) < 0.07 * np.minimum(whole, 9.0)
-    lasts = (swings.high - swings.low) / np.maximum(swings.slope, 1e-9)
-    sharp = (lasts[weak] <= 1.08 * lasts[before]) & (climb < 1.05)
-    alternates = midway & sharp & (ratio[weak] > 0.40) & (delay > 60.0 / 225.0)
+    # The trough before a pulse ends a diastole; the one before a dicrotic wave closely follows a peak. A
+    # rise much longer than that of the pulse before began in such a trough, with a diastole after it.
+    ran_off = (swings.trough[weak] - swings.crest[before]) / fs > RAN_OFF * delay
+    alternates = midway & (ran_off | (climb > 1.75)) & (ratio[weak] > 0.30) & (delay > FASTEST_S)
     return (ahead > SILENT_S) & np.where(early, stands_out | comes_early | alternates, ratio[weak] > LATE)
 
 

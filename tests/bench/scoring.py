@@ -9,7 +9,7 @@ import pandas as pd
 
 from hemoidx import beats
 from hemoidx.indices.pressure import diastolic_pressure, mean_pressure, systolic_pressure
-from hemoidx.spans import KINDS, Spans, join
+from hemoidx.spans import Spans, join
 from hemoidx.validation.detection import score
 
 #: Events that leave no pulse of the patient to be found.
@@ -140,6 +140,3 @@ def score_recording(
         },
         **score_spans(reading.spans, fs, spans, duration),
     }
-
-
-__all__ = ["HIDING", "KINDS", "baseline", "score_recording", "score_spans"]
