@@ -216,8 +216,8 @@ def _read_part(
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
     chosen = choose(first.swings, fs, g.size / fs, inside, least)
-    lacking = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
-    spans = _with_edits(gather(spans, lacking), edits, part.start, g.size)
+    spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
+    spans = _with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)

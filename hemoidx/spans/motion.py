@@ -1,0 +1,95 @@
+"""Movement: rough stretches, wild values, and pulses that look like none of their neighbours."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..samples import rolling_quantile
+from ..survey import Cells, Survey, noise_level, runs
+from .level import bridged, grown, long_runs, usual_levels
+from .table import KIND, Spans, covered, join, rows_of
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+#: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells moves.
+ROUGH = 1.5
+BUSY, BUSY_S = 0.62, 2.1
+#: A lull in movement as short as this [s] belongs to it.
+LULL_S = 2.0
+
+
+def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
+    """
+    Stretches where movement drew the trace.
+
+    Parameters
+    ----------
+    survey : Survey
+        First pass over the wave.
+    known : Spans
+        Spans found so far; their edges are rough for other reasons.
+    step : float
+        Quantisation step [mmHg].
+    unlike : ndarray, shape (n_cells,)
+        For each cell, how little the pulse there resembles its neighbours, 0 to 1.
+
+    Returns
+    -------
+    Spans
+        The new spans.
+    """
+    g, cells = survey.grid, survey.cells
+    second = 1.0 / g.cell_s
+    lasting = known.take(known.kind != KIND["saturated"])
+    busy = covered(lasting, g, 0.6, 0.8)
+    wild = _wild(cells, g.cell_s, busy, 4.0 * step)
+    floor = 3.4 * noise_level(cells, busy) + 0.5 * step
+    rough = _busy_share(cells, g.cell_s, busy, floor) > BUSY
+    suspect = (wild | rough | (unlike > 0.5)) & ~busy
+    found = long_runs(suspect, 1, 1.2 * second)
+    score = np.concatenate([[0], np.cumsum((wild | rough) & ~busy)])
+    keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
+    moved = np.zeros(suspect.size, dtype=bool)
+    for a, b in found[keep]:
+        moved[a:b] = True
+    # The distorted beats beside a bout belong to it, and so does a lull between two bouts.
+    moved = grown(moved, (unlike > 0.35) & ~busy, round(2.0 * second))
+    wide = runs(moved) + np.array([-1, 1]) * round(0.4 * second)
+    bouts = bridged(join(wide[:, 0], wide[:, 1]).astype(np.int64), LULL_S * second)
+    return rows_of(bouts * g.cell, "motion", g.size)
+
+
+def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:
+    """Cells far outside the levels of the beats around: above by 0.7, below by 0.5 pulse pressures."""
+    usual = usual_levels(cells, cell_s, known, half=3, reach=6)
+    pulse = np.maximum(usual.systolic - usual.diastolic, least + 1e-6)
+    return np.asarray(
+        (cells.high > usual.systolic + 0.7 * pulse) | (cells.low < usual.diastolic - 0.5 * pulse)
+    )
+
+
+def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float:
+    """Share of cells within two seconds that are much rougher than the usual middle of a beat."""
+    every = max(1, round(2.5 / cell_s))
+    blocks = cells.low.size // every
+    if blocks == 0:
+        return np.zeros(cells.low.size)
+    rough = np.where(known, np.nan, cells.rough).astype(np.float64)
+    table = rough[: blocks * every].reshape(blocks, every)
+    whole = np.flatnonzero(np.isfinite(table).all(axis=1))
+    calm = np.full(blocks, np.nan)
+    calm[whole] = np.median(table[whole], axis=1)
+    usual = rolling_quantile(calm, 12, 0.5)
+    sure = np.flatnonzero(np.isfinite(usual))
+    if not sure.size:
+        return np.zeros(cells.low.size)
+    level = np.interp(np.arange(blocks), sure, usual[sure])
+    limit = np.repeat(np.maximum(ROUGH * level, floor), every)
+    limit = np.pad(limit, (0, cells.rough.size - limit.size), mode="edge").astype(np.float32)
+    rougher = (cells.rough > limit) & ~known
+    half = round(0.5 * BUSY_S / cell_s)
+    total = np.concatenate([np.zeros(half + 1, dtype=np.int64), np.cumsum(rougher)])
+    total = np.pad(total, (0, half), mode="edge")
+    return np.asarray((total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1), dtype=np.float64)
