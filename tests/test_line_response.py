@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from hemoidx.simulate.line import free_response, second_order, settling_time, through
+from hemoidx.line.response import free_response, second_order, settling_time, through
 
 LINES = [(25.0, 0.5), (8.0, 0.1), (14.7, 0.24), (4.0, 1.0), (3.0, 2.0)]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from hemoidx.line.response import through
 from hemoidx.simulate.heart import BeatTrain, aortic_inflow, dicrotic_wave
-from hemoidx.simulate.line import through
 from hemoidx.simulate.scenario import Scenario
 
 FloatArray = NDArray[np.float64]

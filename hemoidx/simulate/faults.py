@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from hemoidx.simulate.line import free_response, settling_time, through
+from hemoidx.line.response import free_response, settling_time, through
 from hemoidx.simulate.scenario import Event, Scenario
 
 if TYPE_CHECKING:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hemoidx.line.response import through
 from hemoidx.simulate.arteries import TUBE_DAMPING, site_wave
 from hemoidx.simulate.faults import Wave, apply_events, saturation_rise, spans_table
 from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
-from hemoidx.simulate.line import through
 from hemoidx.simulate.recorder import fine_rate, record, scale_of
 from hemoidx.simulate.scenario import Scenario
 from hemoidx.simulate.truth import CLEAR_MARGIN_S, Truth, beats_table, landmarks, usual_pulse

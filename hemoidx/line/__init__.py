@@ -1,0 +1,1 @@
+"""The measuring chain: what stands between the artery and the number."""
