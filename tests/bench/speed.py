@@ -2,15 +2,19 @@
 Speed and memory of `analyse`, as ratios to `sosfiltfilt` over the same samples in the same run.
 
 Run it with ``python -m tests.bench.speed [--hours 24] [--fs 125]``. The yardstick is one warm pass of
-scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five.
+scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five. Also printed: how
+memory grows with the length of the recording, and what importing and asking for help cost.
 """
 
 from __future__ import annotations
 
 import argparse
+import subprocess
+import sys
 import time
 import tracemalloc
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -37,6 +41,46 @@ def best(run: Callable[[], object], times: int = 5) -> float:
     return min(took)
 
 
+def start_up(code: str) -> float:
+    """Median time of nine fresh interpreters that run this code [s]."""
+    took = []
+    for _ in range(9):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
+        took.append(time.perf_counter() - start)
+    return sorted(took)[4]
+
+
+def extra_memory(rec: Any) -> int:
+    """Most memory that one analysis holds beside the recording [bytes]."""
+    import hemoidx as hx
+
+    tracemalloc.start()
+    hx.analyse(rec, progress=False)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak
+
+
+def recording(wave: np.ndarray, fs: float) -> Any:
+    """Recording with this wave as its arterial channel."""
+    from hemoidx.recordings import Channel, Origin, build
+
+    channel = Channel("ABP", wave, fs, "time", "arterial_pressure", "mmHg", "simulated", [])
+    return build([channel], Origin("speed", "simulated", fs, [], "", [], []))
+
+
+def print_start_up() -> None:
+    """Print what importing and asking for help cost."""
+    bare, numpy, ours = start_up("pass"), start_up("import numpy"), start_up("import hemoidx")
+    print(
+        f"import hemoidx {1000 * (ours - bare):.0f} ms, import numpy {1000 * (numpy - bare):.0f} ms: "
+        f"ratio {(ours - bare) / (numpy - bare):.2f}"
+    )
+    help_s = start_up("import sys; from hemoidx.cli import main; sys.argv[1:] = ['--help']; main(['--help'])")
+    print(f"hemoidx --help {1000 * help_s:.0f} ms, interpreter and all")
+
+
 def main() -> None:
     """Print the ratios."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -47,27 +91,30 @@ def main() -> None:
 
     import hemoidx as hx
     from hemoidx import beats
-    from hemoidx.recordings import Channel, Origin, build
 
     print(f"{chosen.hours:g} h at {chosen.fs:g} Hz, one channel")
     wave32 = day(chosen.hours, chosen.fs)
     for wave in (wave32, wave32.astype(np.float64)):
-        size = wave.nbytes
-        channel = Channel("ABP", wave, chosen.fs, "time", "arterial_pressure", "mmHg", "simulated", [])
-        rec = build([channel], Origin("speed", "simulated", chosen.fs, [], "", [], []))
+        rec = recording(wave, chosen.fs)
         sos = butter(4, [0.5, 16.0], "band", fs=chosen.fs, output="sos")
         yard = best(lambda w=wave, s=sos: sosfiltfilt(s, w))
         core = best(lambda w=wave: beats.read(w, chosen.fs))
         whole = best(lambda r=rec: hx.analyse(r, progress=False))
-        tracemalloc.start()
-        result = hx.analyse(rec, progress=False)
-        peak = tracemalloc.get_traced_memory()[1]
-        tracemalloc.stop()
+        count = len(hx.analyse(rec, progress=False).beats)
+        peak = extra_memory(rec)
         print(
             f"{wave.dtype}: sosfiltfilt {yard:.3f} s, beats {core:.3f} s = {core / yard:.2f} passes, "
-            f"analyse {whole:.3f} s = {whole / yard:.2f} passes; {len(result.beats)} beats; "
-            f"extra memory {peak / 1e6:.0f} MB = {peak / size:.2f} times the signal"
+            f"analyse {whole:.3f} s = {whole / yard:.2f} passes; {count} beats; "
+            f"extra memory {peak / 1e6:.0f} MB = {peak / wave.nbytes:.2f} times the signal"
         )
+    for times in (0.5, 2.0):
+        wave = day(chosen.hours * times, chosen.fs)
+        peak = extra_memory(recording(wave, chosen.fs))
+        print(
+            f"{chosen.hours * times:g} h, float32: extra memory {peak / 1e6:.0f} MB "
+            f"= {peak / wave.nbytes:.2f} times the signal"
+        )
+    print_start_up()
 
 
 if __name__ == "__main__":
