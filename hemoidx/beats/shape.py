@@ -22,6 +22,10 @@ CURVATURE_S = 0.08
 NOTCH_WITHIN_S = 0.03
 #: Least curvature of a notch in the average pulse, pulse pressures per second squared.
 NOTCH_CURVATURE = 22.0
+#: ... and least easing of the slope around it, pulse pressures per second: less is not seen by eye (ours).
+NOTCH_RELAXATION = 1.2
+#: Where the notch is expected, in expected ejection times after the foot: it travels, and the foot is late.
+EXPECTED = 1.1
 
 
 class Pulses(NamedTuple):
@@ -150,6 +154,27 @@ def _curvature_near(
     return np.asarray(np.lib.stride_tricks.sliding_window_view(near, kernel.size, axis=1) @ kernel)
 
 
+def _relaxation(average: NDArray[np.float32], centre: NDArray[np.int64], rate: float) -> Float:
+    """How much the slope eases around each centre [1/s]: greatest within 0.1 s after less least before."""
+    reach = max(2, round(0.1 * rate))
+    column = np.clip(centre[:, None] + np.arange(-reach, reach + 1), 0, average.shape[1] - 1)
+    step = np.diff(np.take_along_axis(average, column, axis=1), axis=1) * rate
+    return np.asarray(step[:, reach:].max(axis=1) - step[:, :reach].min(axis=1), dtype=np.float64)
+
+
+def _trough_near(
+    wave: NDArray[np.float32], centre: NDArray[np.int64], offset: NDArray[np.int64]
+) -> tuple[Float, Bool]:
+    """Lowest local minimum of each row around its centre, in columns from there, and whether there is one."""
+    column = np.clip(centre[:, None] + offset, 0, wave.shape[1] - 1)
+    near = np.take_along_axis(wave, column, axis=1)
+    dip = (near[:, 1:-1] <= near[:, :-2]) & (near[:, 1:-1] < near[:, 2:])
+    best = np.argmin(np.where(dip, near[:, 1:-1], np.inf), axis=1) + 1
+    row = np.arange(near.shape[0])
+    shift = vertex(near[row, best - 1], near[row, best], near[row, best + 1])
+    return offset[best] + shift, np.asarray(dip.any(axis=1))
+
+
 def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval: Float) -> Float:
     """
     Dicrotic notch of each pulse.
@@ -170,7 +195,8 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
 
     Notes
     -----
-    The notch is the largest curvature after the peak. It is looked for in the local average pulse
+    The notch is the lowest point of an incisura, or the largest curvature where pressure only falls more
+    slowly behind it. It is looked for by curvature in the local average pulse
     between 0.6 and 1.5 times the ejection time that goes with the rate (0.3 sqrt(interval), from
     memory, used as a window and never as an answer), and then in each pulse within 30 ms of that.
     Second derivative as the established rule: Pal et al., Comput Methods Programs Biomed 2024;254:108283.
@@ -188,17 +214,24 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     # Only a local maximum of curvature counts: at a border the search window would be the answer.
     inner = np.zeros_like(allowed)
     inner[:, 1:-1] = (bend[:, 1:-1] >= bend[:, :-2]) & (bend[:, 1:-1] >= bend[:, 2:])
-    score = np.where(allowed & inner, bend, -np.inf)
+    # A resonant line draws several troughs; the one near the expected time is the notch.
+    near_expected = 1.0 / (
+        1.0 + ((columns / rate - EXPECTED * expected[:, None]) / (0.4 * expected[:, None])) ** 2
+    )
+    score = np.where(allowed & inner, bend * near_expected, -np.inf)
     row = np.arange(average.shape[0])
     centre = np.argmax(score, axis=1)
-    found = score[row, centre] > NOTCH_CURVATURE
+    found = (score[row, centre] > -np.inf) & (bend[row, centre] > NOTCH_CURVATURE)
+    found &= _relaxation(average, centre, rate) > NOTCH_RELAXATION
     within = max(1, round(NOTCH_WITHIN_S * rate))
     near = _curvature_near(pulses.wave, centre, within + 1, rate)
     offset = np.arange(-within - 1, within + 2)
     best = np.clip(np.argmax(near[:, 1:-1], axis=1) + 1, 1, near.shape[1] - 2)
     shift = vertex(near[row, best - 1], near[row, best], near[row, best + 1])
     clear = near[row, best] > 0.5 * NOTCH_CURVATURE
-    position = (centre + offset[best] + shift) / rate
+    place = offset[best] + shift
+    trough, deep = _trough_near(pulses.wave, centre, offset)
+    position = (centre + np.where(deep, trough, place)) / rate
     good = found & clear & (position > peak) & (position * rate < pulses.length - 1)
     return np.where(good, position, np.nan)
 
