@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 
 
 def second_order(frequency_hz: float, damping: float, fs: float) -> tuple[FloatArray, FloatArray]:
@@ -36,6 +37,40 @@ def second_order(frequency_hz: float, damping: float, fs: float) -> tuple[FloatA
     b = np.array([1.0, 2.0, 1.0]) / scale
     a = np.array([scale, 2.0 - 2.0 * c * c, c * c - 2.0 * damping * c + 1.0]) / scale
     return b, a
+
+
+def frequency_response(f: ArrayLike, frequency_hz: float, damping: float) -> ComplexArray:
+    """
+    Complex gain of a second-order line.
+
+    Parameters
+    ----------
+    f : array_like
+        Frequencies [Hz].
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio of the line.
+
+    Returns
+    -------
+    ndarray of complex
+        Pressure at the transducer over pressure at the cannula; 1 at zero frequency, of size
+        ``1 / (2 damping)`` and 90 degrees late at the natural frequency.
+    """
+    r = np.asarray(f, dtype=np.float64) / frequency_hz
+    return np.asarray(1.0 / (1.0 - r * r + 2j * damping * r), dtype=np.complex128)
+
+
+def poles(frequency_hz: float, damping: float) -> tuple[complex, complex]:
+    """
+    The two rates at which a second-order line forgets [1/s]; the slower first, never quite equal.
+
+    Both are real at a damping ratio of one and more, conjugate below.
+    """
+    w = 2 * np.pi * frequency_hz
+    # A double pole would need other formulas everywhere; this close to it they give the same numbers.
+    z = damping if abs(damping - 1.0) > 1e-5 else 1.0 + 1e-5
+    root = np.sqrt(complex(z * z - 1.0))
+    return complex(w * (-z + root)), complex(w * (-z - root))
 
 
 def through(pressure: FloatArray, frequency_hz: float, damping: float, fs: float) -> FloatArray:

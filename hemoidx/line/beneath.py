@@ -1,0 +1,204 @@
+"""The pulse underneath a flush: what the patient's pressure did meanwhile, judged from the beats around."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+
+#: How far beats are looked for on either side [s], and how long after a flush the wave is left alone.
+AROUND_S = 25.0
+SETTLED_S = 3.0
+#: At most so many pieces of the wave stand for the pulse underneath.
+_MOST = 12
+#: Candidates are compared at about this rate [Hz]: enough for a pulse.
+_COARSE_HZ = 125.0
+
+
+class Neighbours(NamedTuple):
+    """
+    Wave around a flush from which the pulse underneath may be taken.
+
+    Attributes
+    ----------
+    wave : ndarray, shape (k,)
+        Samples [mmHg].
+    places : ndarray of int, shape (c,)
+        Where in it a piece of the wanted length may begin.
+    noise : float
+        Standard deviation of the noise, steps included [mmHg].
+    period : float
+        Length of a cycle [samples], NaN if there are no places.
+    """
+
+    wave: Float
+    places: Int
+    noise: float
+    period: float
+
+
+class Beneath(NamedTuple):
+    """Mean of the pieces that fit, and how they differ from it in columns of unit weight [mmHg]."""
+
+    mean: Float
+    spread: Float
+
+
+def noise_of(wave: Float, usable: Bool, step: float) -> float:
+    """Standard deviation of what changes from sample to sample, by third differences; steps are in it."""
+    third = np.diff(wave, 3)
+    sure = usable[3:] & usable[:-3]
+    floor = step / np.sqrt(12.0)
+    if np.sum(sure) < 20:
+        return max(floor, 0.1)
+    return max(float(1.4826 * np.median(np.abs(third[sure])) / np.sqrt(20.0)), floor, 0.02)
+
+
+def neighbours(
+    wave: NDArray[np.floating],
+    fs: float,
+    release: int,
+    length: int,
+    clean: Bool,
+    feet: Float | None,
+    step: float,
+) -> Neighbours:
+    """
+    Gather the wave around a flush and where pieces of it can stand for the pulse underneath.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Pressure [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    release, length : int
+        Sample number of the release, and the length that is wanted [samples].
+    clean : ndarray of bool, shape (n_samples,)
+        Samples that hold the patient's pressure and nothing else.
+    feet : ndarray, optional
+        Feet of believed beats [samples]. If known, pieces are taken only from between them.
+    step : float
+        Quantisation step [mmHg].
+
+    Returns
+    -------
+    Neighbours
+        Without places if there is no clean wave.
+    """
+    a = max(release - round(AROUND_S * fs), 0)
+    b = min(release + round(AROUND_S * fs), wave.size)
+    part = np.asarray(wave[a:b], dtype=np.float64)
+    good = clean[a:b] & np.isfinite(part)
+    noise = noise_of(part, good, step)
+    if feet is not None:
+        good = good & _between(feet - a, part.size, 2.2 * fs)
+    bad = np.concatenate([[0], np.cumsum(~good)])
+    if part.size <= length or length < 2:
+        return Neighbours(part, np.zeros(0, dtype=np.int64), noise, np.nan)
+    stride = max(1, round(0.004 * fs))
+    begin = np.arange(0, part.size - length, stride)
+    begin = begin[bad[begin + length] == bad[begin]]
+    if begin.size * stride < 0.6 * fs:
+        return Neighbours(part, np.zeros(0, dtype=np.int64), noise, np.nan)
+    return Neighbours(part, begin, noise, _period(part, good, fs, feet))
+
+
+def _between(feet: Float, size: int, longest: float) -> Bool:
+    """Samples between two feet that follow each other within `longest` samples."""
+    sure = feet[np.isfinite(feet)]
+    change = np.zeros(size + 1)
+    whole = np.diff(sure) <= longest
+    first = np.clip(np.floor(sure[:-1][whole]), 0, size).astype(np.int64)
+    last = np.clip(np.ceil(sure[1:][whole]), 0, size).astype(np.int64)
+    np.add.at(change, first, 1)
+    np.add.at(change, last, -1)
+    return np.asarray(np.cumsum(change)[:size] > 0)
+
+
+def _period(part: Float, good: Bool, fs: float, feet: Float | None) -> float:
+    """Typical length of a cycle [samples]: median distance of feet, else by autocorrelation."""
+    if feet is not None and feet.size > 3:
+        return float(np.nanmedian(np.diff(feet)))
+    x = np.where(good, part - part[good].mean(), 0.0)
+    size = 2 * x.size
+    power = np.abs(np.fft.rfft(x, size)) ** 2
+    low, high = round(0.27 * fs), min(round(2.0 * fs), x.size - 1)
+    return float(low + np.argmax(np.fft.irfft(power, size)[low:high]))
+
+
+def pulse_beneath(near: Neighbours, value: Float, usable: Bool, ringing: Float, fs: float) -> Beneath:
+    """
+    Choose the pieces of the wave around that can best have been the pulse underneath.
+
+    Parameters
+    ----------
+    near : Neighbours
+        The wave around.
+    value : ndarray, shape (n,)
+        Samples from the plateau on [mmHg].
+    usable : ndarray of bool, shape (n,)
+        Which of them are compared: none of the plateau, none at a rail.
+    ringing : ndarray, shape (n, m)
+        What the line can add of its own; it is taken out of both sides of the comparison, along with level
+        and drift.
+    fs : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    Beneath
+        Pieces of up to twelve different beats. Without any place to take them from: slow waves of the size
+        that a pulse may have.
+    """
+    n = value.size
+    t = np.arange(n) / fs
+    if not near.places.size:
+        return _unknown(n, t)
+    pick = np.flatnonzero(usable)[:: max(1, round(fs / _COARSE_HZ))]
+    basis = np.column_stack([ringing[pick], np.ones(pick.size), t[pick]])
+    q, _ = np.linalg.qr(basis)
+    pieces = sliding_window_view(near.wave, n)[near.places]
+    x = pieces[:, pick]
+    x = x - x.mean(axis=1, keepdims=True)
+    y = value[pick] - value[pick].mean()
+    rest = (x - y) - ((x - y) @ q) @ q.T
+    distance = np.einsum("ij,ij->i", rest, rest)
+    chosen = _distinct(near.places, distance, 0.5 * near.period)
+    bundle = pieces[chosen]
+    bundle = bundle - bundle.mean(axis=1, keepdims=True)
+    mean = bundle.mean(axis=0)
+    if chosen.size < 4:
+        slow = _unknown(n, t).spread * 0.3
+        return Beneath(mean, slow)
+    spread = (bundle - mean).T / np.sqrt(chosen.size - 1)
+    # The mean of so few pieces is itself uncertain.
+    return Beneath(mean, spread * np.sqrt(1.0 + 1.0 / chosen.size) * 1.25)
+
+
+def _distinct(places: Int, distance: Float, apart: float) -> Int:
+    """Numbers of the nearest pieces, no two of them closer than `apart` samples."""
+    left = distance.copy()
+    chosen: list[int] = []
+    for _ in range(_MOST):
+        best = int(np.argmin(left))
+        if not np.isfinite(left[best]):
+            break
+        chosen.append(best)
+        left[np.abs(places - places[best]) < apart] = np.inf
+    return np.array(chosen, dtype=np.int64)
+
+
+def _unknown(n: int, t: Float) -> Beneath:
+    """Slow waves, the quicker the smaller, for a pulse of which nothing is known."""
+    length = max(float(t[-1]), 0.1)
+    k = np.arange(1, max(int(2 * 8.0 * length), 2) + 1)
+    hz = k / (2 * length)
+    size = 15.0 / (1.0 + (hz / 2.0) ** 2)
+    return Beneath(np.zeros(n), np.cos(np.outer(np.pi * t / length, k)) * size)

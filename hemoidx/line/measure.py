@@ -1,0 +1,259 @@
+"""Measure the dynamic response of a line from its flushes."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import InputError
+from .beneath import SETTLED_S, Beneath, Neighbours, neighbours, pulse_beneath
+from .bedside import read_swings
+from .dynamics import FlushReading, is_resolved, slow_pole
+from .fit import Fitted, Problem, first_guesses, profile, solve
+from .flush import Stretch, at_rails, find_stretch
+from .response import poles
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+# The line is taken to start from rest while its first samples misfit by no more than this (variance over that
+# of noise), and as much more as the whole stretch does.
+_EARLY_FIT = 4.0
+_RING_FIT = 2.5
+
+
+def measure_flushes(
+    wave: NDArray[np.floating],
+    fs: float,
+    starts: ArrayLike,
+    stops: ArrayLike,
+    *,
+    step: float = 0.0,
+    rails: tuple[float | None, float | None] = (None, None),
+    feet: ArrayLike | None = None,
+    other: tuple[ArrayLike, ArrayLike] | None = None,
+) -> list[FlushReading]:
+    """
+    Measure natural frequency and damping ratio from each flush.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Arterial pressure, NaN where missing [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    starts, stops : array_like of int, shape (n,)
+        Where the flushes begin and end [samples, half open]; the end may be off by half a second.
+    step : float
+        Quantisation step [mmHg], 0 if fine.
+    rails : tuple of float or None
+        Lowest and highest value that can be recorded [mmHg]; samples there are left out.
+    feet : array_like, optional
+        Feet of believed beats [samples]; tell where the pulse underneath can be learnt from.
+    other : tuple of array_like, optional
+        Starts and stops of other stretches that are not the patient [samples]; nothing is learnt there.
+
+    Returns
+    -------
+    list of FlushReading
+        One for each flush, in the same order.
+
+    Raises
+    ------
+    InputError
+        If the arguments do not fit together.
+
+    Notes
+    -----
+    A second-order line is fitted to all samples by variable projection [1]_. Natural frequency, damping and
+    release are searched for; levels before and after, their drift and the pulse underneath enter linearly.
+    The pulse is the mean of those pieces of the wave around that could best have been it, and its
+    uncertainty is how much these differ. The line starts at rest on the plateau; where the first samples
+    contradict that (a valve that closes slowly, a recorder of another kind), only the ringing after it is
+    fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse.
+    Where they are too large for a number, the interval comes from the profile of the misfit.
+
+    References
+    ----------
+    .. [1] Golub GH, Pereyra V. The differentiation of pseudo-inverses and nonlinear least squares problems
+       whose variables separate. SIAM J Numer Anal 1973;10:413-432.
+    """
+    x = np.asarray(wave)
+    first = np.atleast_1d(np.asarray(starts, dtype=np.int64))
+    last = np.atleast_1d(np.asarray(stops, dtype=np.int64))
+    if x.ndim != 1 or first.shape != last.shape or not fs > 0:
+        raise InputError(
+            f"flushes: needs a one-dimensional wave, fs > 0 and as many starts as stops, got {x.ndim} "
+            f"dimensions, fs {fs}, {first.size} starts and {last.size} stops"
+        )
+    known = None if feet is None else np.sort(np.asarray(feet, dtype=np.float64))
+    clean = _clean(x, fs, first, last, step, rails, other)
+    out = []
+    for start, stop in zip(first.tolist(), last.tolist(), strict=True):
+        later = first[first > start]
+        until = int(later.min()) if later.size else x.size
+        found = find_stretch(x, fs, (start, stop), until, rails, step)
+        if isinstance(found, str):
+            out.append(FlushReading(start=float(start), reason=found))
+        else:
+            near = neighbours(x, fs, found.release, found.value.size, clean, known, step)
+            out.append(_measure(found, near, fs, float(start)))
+    return out
+
+
+def _clean(
+    wave: NDArray[np.floating],
+    fs: float,
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+    step: float,
+    rails: tuple[float | None, float | None],
+    other: tuple[ArrayLike, ArrayLike] | None,
+) -> Bool:
+    """Samples that hold the patient's pressure, undisturbed by flushes and what else is known."""
+    clean = np.isfinite(wave) & ~at_rails(wave, (rails[0], rails[1] if rails[1] is not None else np.inf), step)
+    settled = round(SETTLED_S * fs)
+    stretches = [(a - round(0.1 * fs), b + settled) for a, b in zip(first, last, strict=True)]
+    if other is not None:
+        pairs = zip(np.asarray(other[0]).tolist(), np.asarray(other[1]).tolist(), strict=True)
+        stretches += [(int(a), int(b)) for a, b in pairs]
+    for a, b in stretches:
+        clean[max(a, 0) : max(b, 0)] = False
+    return np.asarray(clean)
+
+
+def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> FlushReading:
+    """Fit one release, choose what may be supposed, and say what is known."""
+    problem, best = _from_rest(found, near, fs)
+    method = "fit from rest"
+    if best.early > _EARLY_FIT * max(1.0, best.inflation):
+        later = _ringing_only(problem, best, near)
+        if later is not None:
+            problem, best = later
+            method = "fit of the ringing"
+    reading = _stated(problem, best, FlushReading(start=start, method=method))
+    begin = found.release - found.first
+    swings = read_swings(found.value[begin:], found.usable[begin:], fs, near.noise, _restless(near, fs))
+    release = found.release + (best.theta[2] if problem.skip is None else 0.0)
+    return dataclasses.replace(reading, release=float(release), bedside=swings)
+
+
+def _with_pulse(problem: Problem, theta: Float, near: Neighbours, skip: int) -> Problem:
+    """The problem with the pulse that fits best underneath a given line."""
+    p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
+    after = problem.t * problem.fs >= skip
+    t = np.where(after, problem.t, 0.0)
+    e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
+    ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
+    beneath = pulse_beneath(near, problem.value, problem.usable & after, ringing, problem.fs)
+    return dataclasses.replace(problem, beneath=beneath)
+
+
+def _from_rest(found: Stretch, near: Neighbours, fs: float) -> tuple[Problem, Fitted]:
+    """Fit to all samples, from several first guesses; the pulse is chosen anew as the line gets known."""
+    empty = pulse_beneath(near._replace(places=near.places[:0]), found.value, found.usable, found.value, fs)
+    bare = Problem(found.time(fs), found.value, found.usable, near.noise, fs, empty)
+    best: tuple[Problem, Fitted] | None = None
+    for guess in first_guesses(bare):
+        problem = _with_pulse(bare, guess, near, 3)
+        fitted = solve(problem, guess)
+        for _ in range(2):
+            problem = _with_pulse(bare, fitted.theta, near, 3)
+            fitted = solve(problem, fitted.theta)
+        if best is None or fitted.rss < best[1].rss:
+            best = problem, fitted
+    assert best is not None
+    return best
+
+
+def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Problem, Fitted] | None:
+    """Fit from the first sample on from which the ringing is that of a free second-order line."""
+    stretch = max(1, round(problem.fs / 250.0))
+    guesses = [best.theta]
+    tried: list[tuple[float, Problem, Fitted]] = []
+    for k in (2, 3, 4, 5, 6, 7, 8, 10, 12, 14):
+        later = dataclasses.replace(problem, skip=k * stretch)
+        if later.rows().sum() < 12:
+            break
+        if k == 2:
+            guesses += first_guesses(later, 2)
+        fits = []
+        for guess in guesses:
+            chosen = _with_pulse(later, guess, near, k * stretch)
+            fitted = solve(chosen, guess)
+            chosen = _with_pulse(later, fitted.theta, near, k * stretch)
+            fits.append((chosen, solve(chosen, fitted.theta)))
+        chosen, fitted = min(fits, key=lambda pair: pair[1].rss)
+        guesses = [fitted.theta, best.theta]
+        tried.append((fitted.early / max(1.0, fitted.inflation), chosen, fitted))
+        if fitted.early <= _RING_FIT * max(1.0, min(fitted.inflation, 2.0)):
+            break
+    if not tried:
+        return None
+    _, chosen, fitted = tried[-1] if tried[-1][0] <= _RING_FIT else min(tried, key=lambda row: row[2].early)
+    return chosen, fitted
+
+
+def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReading:
+    """Numbers with standard errors where both are known, else bounds from the profile of the misfit."""
+    hz, z = float(np.exp(best.theta[0])), float(np.exp(best.theta[1]))
+    covariance = best.covariance[:2, :2] * best.inflation
+    hz_se, z_se = hz * float(np.sqrt(covariance[0, 0])), z * float(np.sqrt(covariance[1, 1]))
+    product = float(np.sqrt(covariance[0, 0] * covariance[1, 1]))
+    pole, pole_se = _slow_pole(hz, z, covariance)
+    common = dataclasses.replace(
+        reading,
+        natural_frequency_hz=hz,
+        damping_ratio=z,
+        correlation=float(covariance[0, 1]) / product if product > 0 else 0.0,
+        misfit=best.rss / max(best.freedom, 1),
+    )
+    if is_resolved(hz, hz_se, z, z_se):
+        return dataclasses.replace(
+            common,
+            natural_frequency_hz_se=hz_se,
+            damping_ratio_se=z_se,
+            natural_frequency_hz_low=hz - 1.96 * hz_se,
+            natural_frequency_hz_high=hz + 1.96 * hz_se,
+            damping_ratio_low=max(z - 1.96 * z_se, 0.0),
+            damping_ratio_high=z + 1.96 * z_se,
+            slow_pole_s=pole if z >= 0.95 else np.nan,
+            slow_pole_s_se=pole_se if z >= 0.95 else np.nan,
+            resolved=True,
+        )
+    low_hz, high_hz = profile(problem, best, 0)
+    low_z, high_z = profile(problem, best, 1)
+    slow = high_z >= 0.95
+    return dataclasses.replace(
+        common,
+        natural_frequency_hz_low=low_hz,
+        natural_frequency_hz_high=high_hz,
+        damping_ratio_low=low_z,
+        damping_ratio_high=high_z,
+        slow_pole_s=pole if slow else np.nan,
+        slow_pole_s_se=pole_se if slow else np.nan,
+        reason="sampling and damping do not let natural frequency and damping be told apart",
+    )
+
+
+def _slow_pole(hz: float, z: float, covariance: Float) -> tuple[float, float]:
+    """Time constant of the slower pole [s] and its standard error."""
+    tau = slow_pole(hz, z)
+    d = 1e-3
+    up, down = slow_pole(hz, z * np.exp(d)), slow_pole(hz, z * np.exp(-d))
+    slope = np.array([-tau, (up - down) / (2 * d)])
+    return tau, float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+
+
+def _restless(near: Neighbours, fs: float) -> Float | None:
+    """Root mean square change of the patient's pressure over 0, 1, 2, ... samples, up to 0.2 s [mmHg]."""
+    if not near.places.size:
+        return None
+    lags = np.arange(round(0.2 * fs) + 1)
+    at = near.places[:: max(1, near.places.size // 500)]
+    inside = np.minimum(at[:, None] + lags, near.wave.size - 1)
+    change = near.wave[inside] - near.wave[at][:, None]
+    return np.asarray(np.sqrt(np.mean(change**2, axis=0)))
