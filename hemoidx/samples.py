@@ -112,7 +112,9 @@ def value_at(wave: NDArray[np.floating], position: ArrayLike) -> Float:
     part = safe - low
     if wave.size < 2:
         return np.where(known, wave[low] if wave.size else np.nan, np.nan)
-    return np.where(known, wave[low] * (1.0 - part) + wave[low + 1] * part, np.nan)
+    # On a sample its neighbour does not count, and may be missing.
+    between = np.where(part > 0, wave[low] * (1.0 - part) + wave[low + 1] * part, wave[low])
+    return np.where(known, between, np.nan)
 
 
 def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> Float:

@@ -374,7 +374,12 @@ def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[R
     # Cells hold means of neighbours. Of two, one mean at least lies within any run of three; of more,
     # the means can stay inside the rail by what pressure does within a few milliseconds.
     inside = 0.0 if g.thin <= 2 else min(0.1 * (top - bottom), 15.0)
-    touching = np.flatnonzero((cells.high >= tops - inside) | (cells.low <= bottoms + inside))
+    touch = (cells.high >= tops - inside) | (cells.low <= bottoms + inside)
+    # A run may begin or end with one sample in the next cell.
+    wide = touch.copy()
+    wide[1:] |= touch[:-1]
+    wide[:-1] |= touch[1:]
+    touching = np.flatnonzero(wide)
     tops, bottoms = tops[touching, None], bottoms[touching, None]
     place = touching[:, None] * g.cell + np.arange(g.cell)
     there = place < wave.size

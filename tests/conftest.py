@@ -8,8 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from hypothesis import settings
 
 from hemoidx.recordings import Axis, time_coordinate
+
+# Time says nothing here: a first call imports, and the machine is shared.
+settings.register_profile("steady", deadline=None)
+settings.load_profile("steady")
 
 FS = 100.0
 FEET_S = np.arange(1.0, 118.0, 0.8)
