@@ -97,9 +97,8 @@ def vertex(left: ArrayLike, middle: ArrayLike, right: ArrayLike) -> Float:
         Between -0.5 and 0.5 samples; 0 where the three lie on a line.
     """
     a, b, c = (np.asarray(v, dtype=np.float64) for v in (left, middle, right))
-    curvature = a - 2.0 * b + c
     with np.errstate(invalid="ignore", divide="ignore"):
-        offset = 0.5 * (a - c) / curvature
+        offset = 0.5 * (a - c) / (a - 2.0 * b + c)
     return np.where(np.isfinite(offset), np.clip(offset, -0.5, 0.5), 0.0)
 
 

@@ -227,3 +227,52 @@ def test_saturated_beats_say_so() -> None:
     assert np.mean((reading.facts[owner] & mask("saturated")) > 0) > 0.95
     clear = (reading.onset / fs < 25) | (reading.onset / fs > 65)
     assert not np.any(reading.facts[clear] & mask("saturated"))
+
+
+def test_seams_of_tiles_leave_no_trace() -> None:
+    """A clean wave of five tiles: every beat but the last runs on, and all are believed."""
+    pressure, fs, scale, _ = simulate_arrays(Scenario(seed=5, duration_s=600.0, fs=60.0, drift=0.0))
+    # The repeats join at a foot, where the wave meets itself.
+    reading = read(pressure, fs, scale)
+    piece = pressure[round(reading.onset[2]) : round(reading.onset[-3])]
+    wave = np.tile(piece, 16)
+    long = read(wave, fs, [{**scale[0], "stop": wave.size}])
+    assert not np.isnan(long.end[:-1]).any()
+    assert (long.quality[1:-1] >= beats.BELIEVED).all()
+    assert not np.isnan(long.notch[1:-1]).any()
+
+
+@pytest.mark.parametrize("rate", [40.0, 75.0])
+def test_a_slow_line_keeps_its_late_peak(rate: float) -> None:
+    scenario = Scenario(seed=6, duration_s=60.0, rate=rate, line_hz=3.0, line_damping=2.0, noise=0.1)
+    pressure, fs, scale, truth = simulate_arrays(scenario)
+    row = detection.one(scenario)
+    assert row["found"] == row["reference"]
+    assert np.median(truth.beats["peak_s"] - truth.beats["steepest_s"]) > 0.12
+    assert np.abs(row["errors"]["sbp"]).max() < 1.0
+    assert read(pressure, fs, scale).onset.size >= row["reference"]
+
+
+def test_a_resonant_line_does_not_move_the_notch() -> None:
+    rows = [
+        detection.one(Scenario(seed=k, duration_s=60.0, line_hz=10.0 + k, line_damping=0.15, dicrotic=0.2))
+        for k in range(4)
+    ]
+    error = detection.errors(rows, "notch_s")
+    assert np.isfinite(error).mean() > 0.9
+    assert np.mean(np.abs(error[np.isfinite(error)]) <= 0.030) > 0.95
+
+
+@pytest.mark.parametrize("step", [0.02, 1.0])
+@pytest.mark.parametrize("kind", ["flat", "open_to_air", "flush"])
+def test_the_edge_of_an_event_is_no_beat(kind: str, step: float) -> None:
+    for seed in range(6):
+        events = (Event(kind, 20.3, 2.5 if kind == "flush" else 8.0), Event(kind, 44.1, 3.0))
+        pressure, fs, scale, truth = simulate_arrays(
+            Scenario(seed=seed, duration_s=60.0, step=step, pulse_pressure=25.0, events=events)
+        )
+        reading = read(pressure, fs, scale)
+        assert reading.spans.of(kind).start.size == 2
+        at = reading.steepest / fs
+        for span in truth.spans.itertuples():
+            assert not np.any((at > span.start_s - 0.02) & (at < span.end_s + 0.02))

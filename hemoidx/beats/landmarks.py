@@ -46,8 +46,10 @@ def _refine_steepest(wave: Wave, rough: Float, g: Grid) -> tuple[Float, Float, F
     best = np.clip(np.argmax(slope, axis=1), 1, slope.shape[1] - 2)
     left, middle, right = slope[row, best - 1], slope[row, best], slope[row, best + 1]
     shift = vertex(left, middle, right)
-    level = views[row, best].mean(axis=1) + middle * shift
-    top = middle - 0.25 * np.where(np.isfinite(left - right), left - right, 0.0) * shift
+    # At an end of the wave a neighbour may be missing; the foot is then unknown and the beat left out.
+    with np.errstate(invalid="ignore"):
+        level = views[row, best].mean(axis=1) + middle * shift
+        top = middle - 0.25 * (left - right) * shift
     return index + best - reach + shift, level, np.where(np.isfinite(top), top, np.nan)
 
 

@@ -212,7 +212,8 @@ def _read_part(
         return _nothing(wave, edits, part)
     first = survey(wave, fs, part.step, part.rails, at_once, progress)
     g = first.grid
-    spans = _with_edits(span_rules.by_level(first, part.step, part.calibrated), edits, part.start, g.size)
+    spans = span_rules.by_level(first, wave, part.step, part.calibrated)
+    spans = _with_edits(spans, edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
     chosen = choose(first.swings, fs, g.size / fs, inside, least)

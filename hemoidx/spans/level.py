@@ -14,6 +14,7 @@ from .table import NONE, Spans, gather, rows_of
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
+Wave = NDArray[np.floating]
 
 #: A flush drives the pressure at least to this level [mmHg] and this much above the usual systolic one.
 FLUSH_LEVEL = 170.0
@@ -109,7 +110,7 @@ def bridged(found: Int, bridge: float) -> Int:
     )
 
 
-def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
+def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans:
     """
     Spans that the level alone gives away: gap, saturated, flush, open to air, flat.
 
@@ -117,6 +118,8 @@ def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
     ----------
     survey : Survey
         First pass over the wave.
+    wave : ndarray, shape (n_samples,)
+        The wave itself, for the edges of constant levels [mmHg].
     step : float
         Quantisation step [mmHg], 0 if fine.
     calibrated : bool
@@ -156,8 +159,20 @@ def by_level(survey: Survey, step: float, calibrated: bool) -> Spans:
     flat = long_runs(still, 2.0 * second)
     for a, b in flat:
         if float(cells.high[a:b].max() - cells.low[a:b].min()) <= 2.0 * quiet:
-            parts.append(rows_of(np.array([a, b]) * g.cell, "flat", size))
+            parts.append(rows_of(_to_the_sample(wave, a * g.cell, b * g.cell, quiet, g.cell), "flat", size))
     return gather(*parts, _saturated(survey, flush))
+
+
+def _to_the_sample(wave: Wave, start: int, stop: int, quiet: float, cell: int) -> Int:
+    """Constant stretch widened into the cells beside it, as far as the samples keep to its level."""
+    before = wave[max(0, start - cell) : start][::-1]
+    after = wave[stop : stop + cell]
+    level = float(np.nanmedian(wave[start : start + cell]))
+    rows = [start, min(stop, wave.size)]
+    for side, sign in ((before, -1), (after, 1)):
+        away = np.flatnonzero(~(np.abs(side - level) <= quiet))
+        rows[(sign + 1) // 2] += sign * int(away[0] if away.size else side.size)
+    return np.array(rows)
 
 
 def _saturated(survey: Survey, flush: Bool) -> Spans:
