@@ -14,6 +14,8 @@ Bool = NDArray[np.bool_]
 HALF = 15
 #: An interval is early or late when it leaves its neighbours' median by this share.
 OFF = 0.15
+#: Of beats that alternate, so many more lie on their own side than on the other (nine in ten).
+IN_TURN = 0.8
 
 
 def rolling_mean(value: Float, half: int) -> Float:
@@ -104,7 +106,8 @@ def alternating(pressure: Float, interval: Float) -> Bool:
     -------
     ndarray of bool, shape (n_beats,)
         True where, over 31 beats, the part of the pulse pressure that alternates is at least 4 % of it,
-        is three times its own standard error, and the intervals do not alternate by more than 5 %.
+        is three times its own standard error, nine beats in ten are the stronger or the weaker in their
+        turn, and the intervals do not alternate by more than 5 %.
 
     Notes
     -----
@@ -114,17 +117,19 @@ def alternating(pressure: Float, interval: Float) -> Bool:
     """
     sign = 1.0 - 2.0 * (np.arange(pressure.size) % 2)
 
-    def part(value: Float) -> tuple[Float, Float, Float]:
+    def part(value: Float) -> tuple[Float, Float, Float, Float]:
         around = np.convolve(np.pad(value, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
         wobble = np.asarray(sign * (value - around), dtype=np.float64)
         mean = rolling_mean(wobble, HALF)
         spread = np.sqrt(np.maximum(rolling_mean(wobble**2, HALF) - mean**2, 0.0))
-        return np.abs(mean), spread / np.sqrt(2 * HALF + 1), rolling_mean(value, HALF)
+        one_way = np.abs(rolling_mean(np.sign(wobble), HALF))
+        return np.abs(mean), spread / np.sqrt(2 * HALF + 1), rolling_mean(value, HALF), one_way
 
     if pressure.size < 3:
         return np.zeros(pressure.size, dtype=bool)
-    size, error, usual = part(pressure)
-    beat, _, mean_interval = part(interval)
+    size, error, usual, one_way = part(pressure)
+    beat, _, mean_interval, _ = part(interval)
     with np.errstate(invalid="ignore"):
         # Half of the strong-to-weak difference is left after taking the local mean out.
-        return np.asarray((size > 0.02 * usual) & (size > 3.0 * error) & (beat < 0.025 * mean_interval))
+        even = beat < 0.025 * mean_interval
+        return np.asarray((size > 0.02 * usual) & (size > 3.0 * error) & (one_way > IN_TURN) & even)

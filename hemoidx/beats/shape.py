@@ -24,6 +24,8 @@ NOTCH_WITHIN_S = 0.03
 NOTCH_CURVATURE = 22.0
 #: ... and least easing of the slope around it, pulse pressures per second: less is not seen by eye (ours).
 NOTCH_RELAXATION = 1.2
+#: A local minimum counts so many times its curvature against a mere bend.
+INCISURA = 4.0
 #: Where the notch is expected, in expected ejection times after the foot: it travels, and the foot is late.
 EXPECTED = 1.1
 
@@ -218,7 +220,12 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     near_expected = 1.0 / (
         1.0 + ((columns / rate - EXPECTED * expected[:, None]) / (0.4 * expected[:, None])) ** 2
     )
-    score = np.where(allowed & inner, bend * near_expected, -np.inf)
+    dip = np.zeros_like(allowed)
+    dip[:, 1:-1] = (average[:, 1:-1] <= average[:, :-2]) & (average[:, 1:-1] < average[:, 2:])
+    # An incisura outweighs a bend; curvature is greatest within a column or two of its bottom.
+    dip[:, 1:] |= dip[:, :-1].copy()
+    dip[:, :-1] |= dip[:, 1:].copy()
+    score = np.where(allowed & inner, bend * near_expected * np.where(dip, INCISURA, 1.0), -np.inf)
     row = np.arange(average.shape[0])
     centre = np.argmax(score, axis=1)
     found = (score[row, centre] > -np.inf) & (bend[row, centre] > NOTCH_CURVATURE)
