@@ -12,6 +12,7 @@ from ..spans import Spans, join
 from ..survey import Grid, Progress, fill, thinned
 from . import shape
 from .landmarks import locate
+from .notch import notches
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -133,7 +134,7 @@ def _measure_tile(
     unlike = shape.unlikeness(pulses)
     rise = (marks.peak - marks.onset) / g.fs
     average = shape.typical(pulses, unlike)
-    notch = marks.onset + g.fs * shape.notches(pulses, average, rise, usual)
+    notch = marks.onset + g.fs * notches(pulses, average, rise, usual)
     fall = np.full(unlike.size, np.nan)
     some = np.flatnonzero(own)[::SAMPLED]
     fall[some] = shape.fall_to_rise(thin, foot[some], following[some], g.low_rate)
