@@ -54,8 +54,7 @@ def lay_out(
     at = np.where(np.isfinite(onset), onset, 0.0)
     base = np.floor(at).astype(np.int64)
     part = (at - base).astype(np.float32)[:, None]
-    index = np.clip(base[:, None] + np.arange(columns + 1), 0, thin.size - 1)
-    sample = thin[index].astype(np.float32)
+    sample = around(np.pad(thin, (0, columns), mode="edge"), base, 0, columns).astype(np.float32, copy=False)
     wave = sample[:, :-1] * (1.0 - part) + sample[:, 1:] * part
     wave -= low.astype(np.float32)[:, None]
     wave /= np.maximum(scale, 1e-3).astype(np.float32)[:, None]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ..samples import rolling_quantile
 from ..survey import Cells, Survey, noise_level, runs
 from .level import bridged, grown, long_runs, usual_levels
-from .table import KIND, Spans, covered, join, rows_of
+from .table import KIND, NONE, Spans, covered, join, rows_of
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -46,10 +46,13 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     busy = covered(lasting, g, 0.6, 0.8)
     wild = _wild(cells, g.cell_s, busy, 4.0 * step)
     floor = 3.4 * noise_level(cells, busy) + 0.5 * step
-    rough = _busy_share(cells, g.cell_s, busy, floor) > BUSY
-    suspect = (wild | rough | (unlike > 0.5)) & ~busy
+    rough = _busy(cells, g.cell_s, busy, floor)
+    odd = (wild | rough) & ~busy
+    if not odd.any():
+        return NONE
+    suspect = odd | ((unlike > 0.5) & ~busy)
     found = long_runs(suspect, 1, 1.2 * second)
-    score = np.concatenate([[0], np.cumsum((wild | rough) & ~busy)])
+    score = np.concatenate([[0], np.cumsum(odd)])
     keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
     moved = np.zeros(suspect.size, dtype=bool)
     for a, b in found[keep]:
@@ -70,26 +73,26 @@ def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:
     )
 
 
-def _busy_share(cells: Cells, cell_s: float, known: Bool, floor: float) -> Float:
-    """Share of cells within two seconds that are much rougher than the usual middle of a beat."""
+def _busy(cells: Cells, cell_s: float, known: Bool, floor: float) -> Bool:
+    """Cells around which, within two seconds, most are much rougher than the usual middle of a beat."""
     every = max(1, round(2.5 / cell_s))
     blocks = cells.low.size // every
     if blocks == 0:
-        return np.zeros(cells.low.size)
-    rough = np.where(known, np.nan, cells.rough).astype(np.float64)
-    table = rough[: blocks * every].reshape(blocks, every)
-    whole = np.flatnonzero(np.isfinite(table).all(axis=1))
+        return np.zeros(cells.low.size, dtype=bool)
+    size = blocks * every
+    whole = np.flatnonzero(~known[:size].reshape(blocks, every).any(axis=1))
     calm = np.full(blocks, np.nan)
-    calm[whole] = np.median(table[whole], axis=1)
+    # Every other cell is enough for a median.
+    calm[whole] = np.median(cells.rough[:size].reshape(blocks, every)[whole, ::2], axis=1)
     usual = rolling_quantile(calm, 12, 0.5)
     sure = np.flatnonzero(np.isfinite(usual))
     if not sure.size:
-        return np.zeros(cells.low.size)
+        return np.zeros(cells.low.size, dtype=bool)
     level = np.interp(np.arange(blocks), sure, usual[sure])
-    limit = np.repeat(np.maximum(ROUGH * level, floor), every)
-    limit = np.pad(limit, (0, cells.rough.size - limit.size), mode="edge").astype(np.float32)
+    limit = np.repeat(np.maximum(ROUGH * level, floor).astype(np.float32), every)
+    limit = np.pad(limit, (0, cells.rough.size - limit.size), mode="edge")
     rougher = (cells.rough > limit) & ~known
     half = round(0.5 * BUSY_S / cell_s)
-    total = np.concatenate([np.zeros(half + 1, dtype=np.int64), np.cumsum(rougher)])
+    total = np.concatenate([np.zeros(half + 1, dtype=np.int32), np.cumsum(rougher, dtype=np.int32)])
     total = np.pad(total, (0, half), mode="edge")
-    return np.asarray((total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1), dtype=np.float64)
+    return np.asarray(total[2 * half + 1 :] - total[: -2 * half - 1] > BUSY * (2 * half + 1))
