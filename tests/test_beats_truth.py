@@ -12,6 +12,7 @@ from hemoidx.facts import mask
 from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
 from hemoidx.spans import KIND, KINDS
 from tests.bench import detection
+from tests.waves import pulses
 
 #: Nobody tuned on it.
 SEED = 20261125
@@ -276,3 +277,22 @@ def test_the_edge_of_an_event_is_no_beat(kind: str, step: float) -> None:
         at = reading.steepest / fs
         for span in truth.spans.itertuples():
             assert not np.any((at > span.start_s - 0.02) & (at < span.end_s + 0.02))
+
+
+@pytest.mark.parametrize("seconds", [2.0, 2.5, 3.0, 5.0, 12.0])
+@pytest.mark.parametrize("fs", [40.0, 60.0, 125.0, 1000.0])
+def test_short_recordings_are_read(seconds: float, fs: float) -> None:
+    reading = read(pulses(fs, seconds), fs)
+    assert abs(reading.onset.size - seconds / 0.8) <= 2.2
+    assert reading.end.size == reading.quality.size == reading.facts.size == reading.onset.size
+
+
+def test_gaps_as_long_as_tiles_are_gaps() -> None:
+    wave = pulses(125.0, 60.0)
+    before = np.concatenate([np.full(900_000, np.nan), wave])
+    reading = read(before, 125.0)
+    assert (reading.spans.start.tolist(), reading.spans.stop.tolist()) == ([0], [900_000])
+    np.testing.assert_allclose(reading.onset - 900_000, read(wave, 125.0).onset, atol=1e-3)
+    nothing = read(before[:900_000], 125.0)
+    assert nothing.onset.size == 0
+    assert nothing.spans.stop.tolist() == [900_000]

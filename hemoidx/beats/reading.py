@@ -30,6 +30,11 @@ SHORTEST_S = 2.0
 HIDING = ("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
 UNLIKE = 0.18
+#: A beat is out of keeping with its neighbours from this distance on [pulse pressures], and from so many
+#: times the usual distance there.
+STRANGE_FROM, STRANGE_BY = 0.07, 3.5
+#: ... and this many pairs of neighbours within five beats are.
+STRANGE_PAIRS = 2
 #: An event this close to an upstroke [s] makes it an edge of the event.
 EDGE_S = 0.13
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
@@ -224,7 +229,7 @@ def _read_part(
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
-    moved = span_rules.motion(first, spans, part.step, _unlike_cells(marks, quality, g))
+    moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
     spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
     marks, quality = marks.take(kept), quality[kept]
@@ -285,17 +290,26 @@ def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
     return Pulse(picked.steepest, chosen.interval, picked.low, picked.high - picked.low)
 
 
-def _unlike_cells(marks: Marks, quality: Float, g: Grid) -> Float:
-    """For each cell, 1 less the quality of the beat that covers it; 0 where there is none."""
+def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
+    """For each cell, 1 if the beat that covers it is one of several out of keeping with the rest, else 0."""
     count = -(-g.size // g.cell)
-    known = np.isfinite(marks.onset) & np.isfinite(marks.peak)
-    last = np.where(np.isfinite(marks.end), marks.end, marks.peak)[known]
-    a = np.clip(marks.onset[known] // g.cell, 0, count - 1).astype(np.int64)
-    b = np.clip(last // g.cell, 0, count - 1).astype(np.int64)
+    if not quality.size:
+        return np.zeros(count)
+    usual = rolling_quantile(marks.unlike, 20, 0.5, every=4)
+    strange = (marks.unlike > np.maximum(STRANGE_FROM, STRANGE_BY * usual)) | (quality < BELIEVED)
+    # A premature beat is weak and strange for a reason, if it looks like a pulse.
+    weak = marks.pulse < 0.85 * rolling_quantile(marks.pulse, 10, 0.5, every=4)
+    strange &= ~(early & weak & (quality >= BELIEVED))
+    # Movement spoils several in a row; every other beat may be bigeminal.
+    row = np.zeros(strange.size + 4)
+    row[2 : strange.size + 1] = strange[:-1] & strange[1:]
+    several = np.convolve(row, np.ones(5), mode="valid") >= STRANGE_PAIRS
+    strange &= several & np.isfinite(marks.onset) & np.isfinite(marks.peak)
+    last = np.where(np.isfinite(marks.end), marks.end, marks.peak)[strange]
     change = np.zeros(count + 1)
-    np.add.at(change, a, 1.0 - quality[known])
-    np.add.at(change, b, quality[known] - 1.0)
-    return np.cumsum(change)[:count]
+    np.add.at(change, np.clip(marks.onset[strange] // g.cell, 0, count - 1).astype(np.int64), 1.0)
+    np.add.at(change, np.clip(last // g.cell, 0, count - 1).astype(np.int64), -1.0)
+    return np.minimum(np.cumsum(change)[:count], 1.0)
 
 
 def read(

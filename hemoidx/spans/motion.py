@@ -16,11 +16,13 @@ Bool = NDArray[np.bool_]
 #: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells moves.
 ROUGH = 1.5
 BUSY, BUSY_S = 0.62, 2.1
+#: So does one in which this share of the time belongs to beats out of keeping with their neighbours.
+STRANGE = 0.6
 #: A lull in movement as short as this [s] belongs to it.
 LULL_S = 2.0
 
 
-def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
+def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
     """
     Stretches where movement drew the trace.
 
@@ -32,8 +34,8 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
         Spans found so far; their edges are rough for other reasons.
     step : float
         Quantisation step [mmHg].
-    unlike : ndarray, shape (n_cells,)
-        For each cell, how little the pulse there resembles its neighbours, 0 to 1.
+    strange : ndarray, shape (n_cells,)
+        For each cell, 1 if the beat there is out of keeping with its neighbours, else 0.
 
     Returns
     -------
@@ -47,10 +49,12 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     wild = _wild(cells, g.cell_s, busy, 4.0 * step)
     floor = 3.4 * noise_level(cells, busy) + 0.5 * step
     rough = _busy(cells, g.cell_s, busy, floor)
-    odd = (wild | rough) & ~busy
+    half = round(0.5 * BUSY_S / g.cell_s)
+    odd_beats = _around(strange, half) > STRANGE * (2 * half + 1)
+    odd = (wild | rough | odd_beats) & ~busy
     if not odd.any():
         return NONE
-    suspect = odd | ((unlike > 0.5) & ~busy)
+    suspect = odd | ((strange > 0.5) & ~busy)
     found = long_runs(suspect, 1, 1.2 * second)
     score = np.concatenate([[0], np.cumsum(odd)])
     keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
@@ -58,7 +62,7 @@ def motion(survey: Survey, known: Spans, step: float, unlike: Float) -> Spans:
     for a, b in found[keep]:
         moved[a:b] = True
     # The distorted beats beside a bout belong to it, and so does a lull between two bouts.
-    moved = grown(moved, (unlike > 0.35) & ~busy, round(2.0 * second))
+    moved = grown(moved, (strange > 0.5) & ~busy, round(2.0 * second))
     wide = runs(moved) + np.array([-1, 1]) * round(0.4 * second)
     bouts = bridged(join(wide[:, 0], wide[:, 1]).astype(np.int64), LULL_S * second)
     return rows_of(bouts * g.cell, "motion", g.size)
@@ -93,6 +97,11 @@ def _busy(cells: Cells, cell_s: float, known: Bool, floor: float) -> Bool:
     limit = np.pad(limit, (0, cells.rough.size - limit.size), mode="edge")
     rougher = (cells.rough > limit) & ~known
     half = round(0.5 * BUSY_S / cell_s)
-    total = np.concatenate([np.zeros(half + 1, dtype=np.int32), np.cumsum(rougher, dtype=np.int32)])
+    return np.asarray(_around(rougher, half) > BUSY * (2 * half + 1))
+
+
+def _around(value: NDArray[np.generic], half: int) -> Float:
+    """Sum of each value and its `half` neighbours on each side."""
+    total = np.concatenate([np.zeros(half + 1), np.cumsum(value, dtype=np.float64)])
     total = np.pad(total, (0, half), mode="edge")
-    return np.asarray(total[2 * half + 1 :] - total[: -2 * half - 1] > BUSY * (2 * half + 1))
+    return np.asarray(total[2 * half + 1 :] - total[: -2 * half - 1])
