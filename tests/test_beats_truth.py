@@ -283,7 +283,9 @@ def test_the_edge_of_an_event_is_no_beat(kind: str, step: float) -> None:
 @pytest.mark.parametrize("fs", [40.0, 60.0, 125.0, 1000.0])
 def test_short_recordings_are_read(seconds: float, fs: float) -> None:
     reading = read(pulses(fs, seconds), fs)
-    assert abs(reading.onset.size - seconds / 0.8) <= 2.2
+    # `analyse` asks for five seconds; parts between changes of gain may be shorter.
+    assert reading.onset.size <= seconds / 0.8 + 1
+    assert seconds < 5 or reading.onset.size >= seconds / 0.8 - 2
     assert reading.end.size == reading.quality.size == reading.facts.size == reading.onset.size
 
 
