@@ -129,9 +129,9 @@ def read_swings(
     shift = vertex(left, middle, right)
     height = middle - 0.25 * (left - right) * shift
     first, second = abs(height[1] - height[0]), abs(height[2] - height[1])
-    ratio = second / first
-    if not 0 < ratio < 1:
+    if not 0 < second < first:
         return None
+    ratio = second / first
     z = float(damping_from_half_cycle(ratio))
     period = float((near[2] + shift[2] - near[0] - shift[0]) / fs)
     hz = float(undamped_frequency(1 / period, z))

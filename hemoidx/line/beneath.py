@@ -15,9 +15,11 @@ Bool = NDArray[np.bool_]
 #: How far beats are looked for on either side [s], and how long after a flush the wave is left alone.
 AROUND_S = 25.0
 SETTLED_S = 3.0
-#: At most so many pieces of the wave stand for the pulse underneath.
+# At most so many pieces of the wave stand for the pulse underneath.
 _MOST = 12
-#: Candidates are compared at about this rate [Hz]: enough for a pulse.
+# Up to this frequency [Hz] it is reckoned that the pulse underneath may differ from all of them.
+_QUICKEST_HZ = 25.0
+# Candidates are compared at about this rate [Hz]: enough for a pulse.
 _COARSE_HZ = 125.0
 
 
@@ -54,7 +56,7 @@ def noise_of(wave: Float, usable: Bool, step: float) -> float:
     """Standard deviation of what changes from sample to sample, by third differences; steps are in it."""
     third = np.diff(wave, 3)
     sure = usable[3:] & usable[:-3]
-    floor = step / np.sqrt(12.0)
+    floor = float(step / np.sqrt(12.0))
     if np.sum(sure) < 20:
         return max(floor, 0.1)
     return max(float(1.4826 * np.median(np.abs(third[sure])) / np.sqrt(20.0)), floor, 0.02)
@@ -173,13 +175,39 @@ def pulse_beneath(near: Neighbours, value: Float, usable: Bool, ringing: Float, 
     chosen = _distinct(near.places, distance, 0.5 * near.period)
     bundle = pieces[chosen]
     bundle = bundle - bundle.mean(axis=1, keepdims=True)
-    mean = bundle.mean(axis=0)
     if chosen.size < 4:
-        slow = _unknown(n, t).spread * 0.3
-        return Beneath(mean, slow)
-    spread = (bundle - mean).T / np.sqrt(chosen.size - 1)
-    # The mean of so few pieces is itself uncertain.
-    return Beneath(mean, spread * np.sqrt(1.0 + 1.0 / chosen.size) * 1.25)
+        return Beneath(bundle.mean(axis=0), _unknown(n, t).spread * 0.3)
+    return Beneath(bundle.mean(axis=0), np.column_stack([_apart(bundle), _left_over(bundle, near.noise, t)]))
+
+
+def _apart(bundle: Float) -> Float:
+    """How pieces differ from their mean, as columns of unit weight; the mean of so few is uncertain too."""
+    m = bundle.shape[0]
+    return np.asarray((bundle - bundle.mean(axis=0)).T * np.sqrt((1.0 + 1.0 / m) / (m - 1)))
+
+
+def _left_over(bundle: Float, noise: float, t: Float) -> Float:
+    """
+    What a piece keeps of its own when the others explain it as well as they can, as columns of unit weight.
+
+    Each piece takes its turn; what is left is sorted by frequency (cosines) and averaged. White noise is
+    taken off: it is reckoned with elsewhere.
+    """
+    m, n = bundle.shape
+    k = np.arange(1, min(int(2 * _QUICKEST_HZ * n * (t[1] - t[0])), n // 3) + 1)
+    cosines = np.cos(np.outer((np.arange(n) + 0.5) * np.pi / n, k)) * np.sqrt(2.0 / n)
+    drift = np.linspace(-0.5, 0.5, n)
+    power = np.zeros(k.size)
+    for i in range(m):
+        rest = np.delete(bundle, i, axis=0)
+        columns = np.column_stack([drift * 30.0, _apart(rest)])
+        y = bundle[i] - rest.mean(axis=0)
+        scaled = columns.T @ columns + noise**2 * np.eye(columns.shape[1])
+        left = y - columns @ np.linalg.solve(scaled, columns.T @ y)
+        power += (left @ cosines) ** 2 / m
+    smooth = np.convolve(np.pad(power, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+    # The mean itself takes part in the noise of its pieces.
+    return np.asarray(cosines * np.sqrt(np.maximum(smooth - noise**2, 0.02 * noise**2)))
 
 
 def _distinct(places: Int, distance: Float, apart: float) -> Int:

@@ -138,7 +138,8 @@ class Dynamics:
                 "sampling and damping do not let the two be told apart."
             )
         if np.isfinite(self.slow_pole_s):
-            return f"{head} The line returns slowly, without swing, with a time constant of {1000 * self.slow_pole_s:.0f} ms."
+            slow = 1000 * self.slow_pole_s
+            return f"{head} The line returns slowly, without swing, with a time constant of {slow:.0f} ms."
         if self.damping_ratio < 0.6:
             after = 100 * float(np.exp(-np.pi * self.damping_ratio / np.sqrt(1 - self.damping_ratio**2)))
             return f"{head} After a flush it rings, each swing {after:.0f} % of the one before."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -18,6 +19,8 @@ Bool = NDArray[np.bool_]
 #: Range within which a line is looked for.
 LEAST_HZ, MOST_HZ = 1.5, 150.0
 LEAST_DAMPING, MOST_DAMPING = 0.01, 8.0
+# First guesses look at so much after the release [s]: few enough swings for a coarse grid to follow.
+_GUESSED_S = 0.5
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
 # its neighbours, corner of the recorder (natural logarithm), release (samples).
 _PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE = 40.0, 30.0, 0.15, 0.08, 4.0
@@ -68,6 +71,7 @@ class Problem:
     fs: float
     beneath: Beneath
     skip: int | None = None
+    white: tuple[Float, Float] | None = None
 
     @property
     def free(self) -> int:
@@ -90,39 +94,62 @@ class Problem:
         a = np.linalg.lstsq(np.vander(t, order + 1, increasing=True), columns, rcond=None)[0]
         return np.concatenate([[1.0, t0], a[0]]), np.concatenate([[0.0, 1.0], a[1]])
 
-    def system(self, theta: Float) -> tuple[Float, Float]:
-        """Linear part at given parameters: columns and right side, in units of the noise."""
-        rows = self.rows()
-        t, y = self.t[rows], self.value[rows]
+    def columns(self, theta: Float, psi: Float) -> Float:
+        """
+        Columns of the line's own part, and of pressures that act once it is let go.
+
+        `psi` has one row for each sample that counts; its first column is level, its second drift.
+        """
+        t = self.t[self.rows()]
         hz, damping = _bounded(theta)
-        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])[rows]
-        psi = np.column_stack([np.ones(t.size), t, pulse])
-        m = self.beneath.spread.shape[1]
         if self.skip is None:
-            t0 = theta[2] / self.fs
-            recorded = Recorded(t - t0, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3]))
-            left = np.column_stack([recorded.before(), recorded.after(psi, *self.at_release(t0))])
-            prior = np.diag([0.0, 1 / _PLATEAU_SLOPE, 0.0, 1 / _DRIFT, 1 / _PULSE, *np.ones(m)])[
-                [1, *range(3, 5 + m)]
-            ]
-            at = 2
-        else:
-            p1, p2 = poles(hz, damping)
-            later = t - self.skip / self.fs
-            e1, e2 = np.exp(p1 * later), np.exp(p2 * later)
-            ring = [((p1 * e2 - p2 * e1) / (p1 - p2)).real, (abs(p1) * (e1 - e2) / (p1 - p2)).real]
-            left = np.column_stack([*ring, psi])
-            prior = np.diag([0.0, 0.0, 0.0, 1 / _DRIFT, 1 / _PULSE, *np.ones(m)])[3:]
-            at = 1
-        right = np.zeros(prior.shape[0])
-        right[at] = 1 / _PULSE
-        return np.vstack([left / self.noise, prior]), np.concatenate([y / self.noise, right])
+            recorded = Recorded(
+                t - theta[2] / self.fs, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3])
+            )
+            value, slope = self.at_release(theta[2] / self.fs)
+            wide = psi.shape[1]
+            return np.column_stack([recorded.before(), recorded.after(psi, value[:wide], slope[:wide])])
+        p1, p2 = poles(hz, damping)
+        later = t - self.skip / self.fs
+        e1, e2 = np.exp(p1 * later), np.exp(p2 * later)
+        ring = [((p1 * e2 - p2 * e1) / (p1 - p2)).real, (abs(p1) * (e1 - e2) / (p1 - p2)).real]
+        return np.column_stack([*ring, psi])
+
+    def whitened_at(self, theta: Float) -> Problem:
+        """
+        Settle how far the pulse underneath may stray, for lines about like the given one.
+
+        Returns
+        -------
+        Problem
+            The same with `white`: the directions in which the pulse may stray, and what is left of each when
+            noise and straying together are brought to unit variance.
+        """
+        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])[self.rows()]
+        psi = np.column_stack([np.ones(pulse.shape[0]), self.t[self.rows()], pulse])
+        astray = self.columns(theta, psi)[:, 5:] / self.noise
+        u, size, _ = np.linalg.svd(astray, full_matrices=False)
+        return dataclasses.replace(self, white=(u, 1.0 - 1.0 / np.sqrt(1.0 + size**2)))
 
     def residual(self, theta: Float) -> Float:
         """What the best linear part leaves, in units of the noise; expectations count as observations."""
-        left, right = self.system(theta)
-        q, _ = np.linalg.qr(left)
-        rest = right - q @ (q.T @ right)
+        rows = self.rows()
+        t = self.t[rows]
+        left = (
+            self.columns(theta, np.column_stack([np.ones(t.size), t, self.beneath.mean[rows]])) / self.noise
+        )
+        both = np.column_stack([left, self.value[rows] / self.noise])
+        if self.white is not None:
+            u, less = self.white
+            both = both - u @ (less[:, None] * (u.T @ both))
+        expected = np.zeros((3, 6))
+        expected[0, 3] = 1 / _DRIFT
+        expected[1, 4:] = 1 / _PULSE
+        if self.skip is None:
+            expected[2, 1] = 1 / _PLATEAU_SLOPE
+        both = np.vstack([both, expected])
+        q, _ = np.linalg.qr(both[:, :-1])
+        rest = both[:, -1] - q @ (q.T @ both[:, -1])
         if self.skip is None:
             return np.concatenate([rest, [theta[2] / _RELEASE, theta[3] / _CORNER]])
         return np.asarray(rest)
@@ -170,7 +197,8 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
     best = theta.copy()
     best[move] = found.x
     covariance = np.full((4, 4), np.nan)
-    covariance[np.ix_(move, move)] = np.linalg.pinv(found.jac.T @ found.jac, rcond=1e-13)
+    jacobian = np.asarray(found.jac, dtype=np.float64)
+    covariance[np.ix_(move, move)] = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
     rest = np.asarray(found.fun)
     samples = int(problem.rows().sum())
     # Each linear coefficient that is expected beforehand brings an observation with it.
@@ -179,24 +207,26 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
     start = 0 if problem.skip is None else problem.skip
     early = (when >= start - 2) & (when < start + max(8, 0.03 * problem.fs))
     squares = rest[:samples][early] ** 2
-    return Fitted(best, covariance, 2 * float(found.cost), freedom, float(squares.mean()) if early.any() else 1)
+    return Fitted(
+        best, covariance, 2 * float(found.cost), freedom, float(squares.mean()) if early.any() else 1
+    )
 
 
 def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
     """Best places of a grid over natural frequency, damping and release, no two of them neighbours."""
-    rows = np.flatnonzero(problem.usable)[:: max(1, round(problem.fs / 250.0))]
-    few = Beneath(problem.beneath.mean[rows], problem.beneath.spread[rows])
-    coarse = Problem(
-        problem.t[rows],
-        problem.value[rows],
-        np.ones(rows.size, bool),
-        problem.noise,
-        problem.fs,
-        few,
-        problem.skip,
+    stretch = np.flatnonzero(problem.usable & (problem.t < _GUESSED_S))
+    rows = stretch[:: max(1, round(problem.fs / 250.0))]
+    coarse = dataclasses.replace(
+        problem,
+        t=problem.t[rows],
+        value=problem.value[rows],
+        usable=np.ones(rows.size, dtype=bool),
+        beneath=Beneath(problem.beneath.mean[rows], problem.beneath.spread[rows]),
+        white=None,
     )
+    coarse = coarse.whitened_at(np.array([np.log(15.0), np.log(0.5), 0.5, 0.0]))
     top = min(0.5 * problem.fs, 60.0)
-    hz = np.geomspace(2.0, top, 48)
+    hz = np.geomspace(2.0, top, 56)
     damping = np.array([0.04, 0.08, 0.14, 0.22, 0.32, 0.45, 0.65, 0.9, 1.2, 1.7])
     cost = np.empty((hz.size, damping.size))
     for i, f in enumerate(np.log(hz)):
@@ -205,7 +235,7 @@ def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
             cost[i, j] = rest @ rest
     out: list[Float] = []
     for _ in range(most):
-        i, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
+        i, j = divmod(int(np.argmin(cost)), damping.size)
         out.append(np.array([np.log(hz[i]), np.log(damping[j]), 0.5, 0.0]))
         cost[max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
     return out

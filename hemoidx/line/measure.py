@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
-from .beneath import SETTLED_S, Beneath, Neighbours, neighbours, pulse_beneath
 from .bedside import read_swings
+from .beneath import SETTLED_S, Neighbours, neighbours, pulse_beneath
 from .dynamics import FlushReading, is_resolved, slow_pole
 from .fit import Fitted, Problem, first_guesses, profile, solve
 from .flush import Stretch, at_rails, find_stretch
@@ -114,7 +113,9 @@ def _clean(
     other: tuple[ArrayLike, ArrayLike] | None,
 ) -> Bool:
     """Samples that hold the patient's pressure, undisturbed by flushes and what else is known."""
-    clean = np.isfinite(wave) & ~at_rails(wave, (rails[0], rails[1] if rails[1] is not None else np.inf), step)
+    clean = np.isfinite(wave) & ~at_rails(
+        wave, (rails[0], rails[1] if rails[1] is not None else np.inf), step
+    )
     settled = round(SETTLED_S * fs)
     stretches = [(a - round(0.1 * fs), b + settled) for a, b in zip(first, last, strict=True)]
     if other is not None:
@@ -149,7 +150,7 @@ def _with_pulse(problem: Problem, theta: Float, near: Neighbours, skip: int) -> 
     e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
     ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
     beneath = pulse_beneath(near, problem.value, problem.usable & after, ringing, problem.fs)
-    return dataclasses.replace(problem, beneath=beneath)
+    return dataclasses.replace(problem, beneath=beneath, white=None).whitened_at(theta)
 
 
 def _from_rest(found: Stretch, near: Neighbours, fs: float) -> tuple[Problem, Fitted]:

@@ -1,0 +1,136 @@
+"""Natural frequency and damping from a flush: printed examples, simulated truth, a real line."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import hemoidx as hx
+from hemoidx.beats import BELIEVED, read
+from hemoidx.errors import InputError
+from hemoidx.line import FlushReading, measure_flushes, pool
+from hemoidx.line.bedside import (
+    damping_from_full_cycle,
+    damping_from_half_cycle,
+    half_cycle_ratio,
+    undamped_frequency,
+)
+from hemoidx.line.response import free_response
+from hemoidx.recordings import scale_of
+from tests.bench.flush import Case, allowed, covers, good, one, second_order
+
+RINGING = Case(hz=14.0, damping=0.2, fs=250.0, step=0.5, rail=300.0, rate=70.0, pulse=50.0,
+               start_s=19.0, length_s=1.5, seed=3)  # fmt: skip
+
+
+def test_printed_example_of_a_fast_flush() -> None:
+    """Mark JB, Atlas of Cardiovascular Monitoring 1998, Figs 9-9 and 9-10: 25 mm/s, 1.7 mm, 24 and 17 mm."""
+    assert pytest.approx(14.7, abs=0.05) == 25 / 1.7
+    ratio = 17 / 24
+    assert ratio == pytest.approx(0.71, abs=0.005)
+    assert damping_from_half_cycle(ratio) == pytest.approx(0.11, abs=0.005)
+    # Derived from the printed numbers: the frequency that rings is not the natural one.
+    assert undamped_frequency(25 / 1.7, damping_from_half_cycle(ratio)) == pytest.approx(14.79, abs=0.01)
+
+
+@pytest.mark.parametrize("z", [0.05, 0.2, 0.5, 0.8])
+def test_ratios_are_those_of_the_closed_response(z: float) -> None:
+    """Swings of the homogeneous equation, found as extrema of its closed form."""
+    t = np.linspace(0, 3.0, 300_001)
+    ring = free_response(t, 10.0, z, 100.0, 0.0)
+    turn = np.flatnonzero(np.diff(np.sign(np.diff(ring)))) + 1
+    height = np.concatenate([[100.0], ring[turn]])
+    swing = np.abs(np.diff(height))
+    assert damping_from_half_cycle(swing[1] / swing[0]) == pytest.approx(z, rel=1e-3)
+    assert half_cycle_ratio(z) == pytest.approx(swing[1] / swing[0], rel=1e-3)
+    assert damping_from_full_cycle(height[2] / height[0]) == pytest.approx(z, rel=1e-3)
+    period = 2 * float(np.diff(t[turn])[0])
+    assert undamped_frequency(1 / period, z) == pytest.approx(10.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("hz", "damping", "fs"),
+    [(5.0, 0.2, 125.0), (10.0, 0.05, 125.0), (14.0, 0.4, 125.0), (20.0, 0.2, 125.0), (12.0, 0.3, 250.0)],
+)
+def test_simulated_lines_are_measured(hz: float, damping: float, fs: float) -> None:
+    case = Case(hz, damping, fs, 0.9, 284.0, 75.0, 45.0, 19.3, 1.4, seed=int(hz * 10 + fs))
+    row = one(case, second_order)
+    reading = row["reading"]
+    assert reading is not None
+    assert allowed(row)
+    assert all(good(case, reading.natural_frequency_hz, reading.damping_ratio))
+
+
+def test_intervals_cover_and_slow_lines_get_one_pole() -> None:
+    rows = [
+        one(Case(8.0, z, 125.0, 0.9, 284.0, 75.0, 45.0, 19.3, 1.4, seed=k), second_order)
+        for k, z in enumerate((0.7, 1.0, 1.2))
+    ]
+    assert sum(all(covers(row)) for row in rows) >= 2
+    slow = rows[2]["reading"]
+    assert np.isfinite(slow.slow_pole_s)
+    w = 2 * np.pi * 8.0
+    expected = 1 / (w * (1.2 - np.sqrt(1.2**2 - 1)))
+    assert slow.slow_pole_s == pytest.approx(expected, rel=0.25)
+
+
+def read_case(case: Case, gain: float = 1.0, offset: float = 0.0) -> FlushReading:
+    made = second_order(case)
+    reading = read(made.wave, case.fs, made.scale)
+    flush = reading.spans.of("flush")
+    return measure_flushes(
+        made.wave * gain + offset, case.fs, flush.start, flush.stop, step=case.step * gain,
+        rails=(None, case.rail * gain + offset), feet=reading.onset[reading.quality >= BELIEVED],
+    )[0]  # fmt: skip
+
+
+def test_gain_and_zero_do_not_change_the_dynamics() -> None:
+    plain, other = read_case(RINGING), read_case(RINGING, gain=0.5, offset=12.0)
+    assert other.natural_frequency_hz == pytest.approx(plain.natural_frequency_hz, rel=0.01)
+    assert other.damping_ratio == pytest.approx(plain.damping_ratio, abs=0.01)
+
+
+def test_flushes_are_pooled_with_their_scatter() -> None:
+    made = [
+        FlushReading(
+            0.0, 1.0, hz, z, 0.2, 0.01, hz - 0.4, hz + 0.4, z - 0.02, z + 0.02, method="m", resolved=True
+        )
+        for hz, z in ((14.0, 0.20), (14.2, 0.21), (13.9, 0.19))
+    ]
+    alone, together = pool(made[:1]), pool(made)
+    assert together.n_flushes == 3
+    assert together.natural_frequency_hz == pytest.approx(14.03, abs=0.05)
+    assert together.natural_frequency_hz_se < alone.natural_frequency_hz_se
+    apart = pool([made[0], FlushReading(0.0, 1.0, 20.0, 0.4, 0.2, 0.01, method="m", resolved=True)])
+    assert apart.natural_frequency_hz_high - apart.natural_frequency_hz_low > 5
+    assert "unknown" in pool([]).words()
+    assert "14.0 Hz" in alone.words()
+
+
+def test_what_is_no_flush_gives_a_reason_and_no_number() -> None:
+    wave = np.full(5000, 80.0)
+    (reading,) = measure_flushes(wave, 125.0, [1000], [1200])
+    assert not reading.resolved
+    assert reading.reason
+    assert np.isnan(reading.natural_frequency_hz)
+    with pytest.raises(InputError, match="as many starts as stops"):
+        measure_flushes(wave, 125.0, [1, 2], [3])
+
+
+def test_a_real_line_gives_like_answers_from_its_flushes(real_data: Path) -> None:
+    """A line being brought into use (125 Hz, 1.2 mmHg steps); no truth is known but that it is one line."""
+    path = real_data / "mimic2wdb-excerpt" / "s00001" / "3975656_0013"
+    if not path.with_suffix(".hea").is_file():
+        pytest.skip("record mimic2wdb-excerpt/s00001/3975656_0013 is not among the real recordings")
+    data = hx.load(path)["ABP"]
+    wave, scale = data.to_numpy(), scale_of(data)
+    reading = read(wave, 125.0, scale)
+    flush = reading.spans.of("flush")
+    measured = measure_flushes(
+        wave, 125.0, flush.start, flush.stop, step=scale[0]["step"],
+        rails=(scale[0]["rail_low"], scale[0]["rail_high"]), feet=reading.onset[reading.quality >= BELIEVED],
+    )  # fmt: skip
+    assert len(measured) == 4
+    sure = [m for m in measured if m.resolved]
+    assert len(sure) >= 2
+    assert all(14 < m.natural_frequency_hz < 18.5 and 0.15 < m.damping_ratio < 0.45 for m in sure)
