@@ -220,8 +220,8 @@ def test_sign_of_the_level() -> None:
 
 def test_uncertainty_of_the_level() -> None:
     rng = np.random.default_rng(5)
-    level = Level(above_cm=15.0, above_cm_se=2.0, density_se=20.0)
-    drawn = column_pressure(rng.normal(15.0, 2.0, 200000)) * rng.normal(1.0, 0.02, 200000)
+    level = Level(above_cm=15.0, above_cm_se=0.3, density_se=20.0)
+    drawn = column_pressure(rng.normal(15.0, 0.3, 200000)) * rng.normal(1.0, 0.02, 200000)
     assert level.se == pytest.approx(drawn.std(), rel=0.02)
     assert Level(0.0).se == 0.0
     assert "15 cm above" in level_calibration(level).source

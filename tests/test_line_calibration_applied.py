@@ -136,6 +136,16 @@ def test_linear_between_by_name() -> None:
     assert moving["gain"] is None
 
 
+def test_linear_from_the_start_waits_for_the_next() -> None:
+    rec = made(np.full(1250, 100.0), dtype=np.float64)
+    lines = [Calibration(-v, fitted=OFFSET, valid_from_s=t) for v, t in ((9.0, None), (1.0, 4.0), (3.0, 8.0))]
+    new = apply(rec, "ABP", lines, between="linear")["ABP_calibrated"]
+    t = new["time"].values
+    assert new.values == pytest.approx(np.where(t < 4.0, 91.0, 99.0 - np.clip(t - 4.0, 0.0, 4.0) / 2.0))
+    assert [r["start"] for r in new.attrs["scale"]] == [0, 500, 1000]
+    assert new.attrs["scale"][0]["rail_low"] == -23.0
+
+
 def test_one_point_does_not_calibrate_a_gain() -> None:
     rec = made(np.full(200, 80.0), [run(0, 200, calibrated=False)])
     assert not rec["ABP"].attrs["calibrated"]

@@ -140,6 +140,13 @@ def test_gaps_and_splashes_do_not_move_the_level() -> None:
     assert len(two) == 1
 
 
+def test_a_slow_end_of_the_opening_is_left_out() -> None:
+    wave, a, b = opened([3.0], 8.0, 125.0, 0.0, 0.05)
+    wave[a:b] += 2.5 * np.exp(-np.arange(b - a) / 125.0 / 0.7)
+    z = zero_readings(wave, 125.0, [a], [b])
+    assert z.level == pytest.approx([3.0], abs=0.06)
+
+
 @settings(max_examples=40)
 @given(st.floats(-9, 9), st.integers(0, 1000))
 def test_a_shift_of_the_wave_shifts_the_level(shift: float, seed: int) -> None:

@@ -59,8 +59,8 @@ def column_pressure(
 
     Examples
     --------
-    >>> column_pressure(10.0).round(2)
-    array(7.36)
+    >>> column_pressure([10.0, -20.0]).round(2)
+    array([  7.36, -14.71])
     """
     if not (0 < density < np.inf and 0 < gravity < np.inf):
         raise InputError(f"a column of fluid needs a density and a gravity above 0, got {density}, {gravity}")

@@ -54,8 +54,10 @@ class StaticUncertainty:
     Examples
     --------
     >>> static = StaticUncertainty(zero_se=0.6, level_se=0.8, gain_se=0.01)
-    >>> static.propagate(120.0).combined.round(2), static.propagate(40.0, difference=True).combined
-    (array(1.56), array(0.4))
+    >>> static.propagate([120.0, 80.0]).combined.round(2)
+    array([1.56, 1.28])
+    >>> static.propagate([40.0], difference=True).combined
+    array([0.4])
     """
 
     zero_se: float = float("nan")
