@@ -8,6 +8,7 @@ import pytest
 import xarray as xr
 
 import hemoidx as hx
+from hemoidx.errors import InputError
 from hemoidx.facts import mask
 from hemoidx.spans import KINDS
 from tests.waves import pulses, recording
@@ -302,3 +303,45 @@ def test_a_real_recording_gives_sensible_values(real_data: Any) -> None:
     assert 30.0 < row["mbp"] < 36.0
     assert row["dbp"] < row["mbp"] < row["sbp"]
     assert result.windows["sbp"].notna().mean() > 0.9
+
+
+def test_a_recording_whose_windows_are_all_rejected_has_no_summary() -> None:
+    """Clipped in nearly every beat: what the few others say must not stand for the whole."""
+    from hemoidx.simulate import Scenario, simulate
+
+    sim = simulate(Scenario(seed=2, duration_s=120.0, breath_level=6.0, rail_high=200.0))
+    whole = hx.analyse(sim.recording).record.iloc[0]
+    top = float(np.round(whole["sbp"] - 8.0))
+    wave = np.minimum(sim.recording["ABP"].to_numpy(), top)
+    clipped = sim.recording.copy()
+    attrs = sim.recording["ABP"].attrs
+    clipped["ABP"] = ("time", wave, {**attrs, "scale": [{**attrs["scale"][0], "rail_high": top}]})
+    result = hx.analyse(clipped)
+    assert result.windows["sbp"].isna().all()
+    assert np.isnan(result.record["sbp"].iloc[0])
+    assert result.record["hr"].iloc[0] == pytest.approx(whole["hr"], abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("level", "until", "seen"), [(0.0, 40.0, True), (9.0, 40.0, False), (0.0, 200.0, False)]
+)
+def test_only_an_opening_that_reads_zero_and_ends_is_a_zeroing(
+    level: float, until: float, seen: bool
+) -> None:
+    from hemoidx.simulate import Event, Scenario, simulate
+
+    event = Event("open_to_air", 25.0, until - 25.0, level=level)
+    result = hx.analyse(simulate(Scenario(seed=2, duration_s=90.0, events=(event,))).recording)
+    assert (result.spans["kind"] == "open_to_air").any()
+    assert any("zero" in words for words in result.undocumented) is not seen
+
+
+def test_a_beat_added_beside_another_is_refused(rec: xr.Dataset, result: hx.Analysis) -> None:
+    beside = float(result.beats["onset_s"].iloc[10]) + 0.08
+    with pytest.raises(InputError, match="is there already"):
+        hx.analyse(rec, edits=[{"action": "add_beat", "at_s": beside}])
+
+
+def test_a_documented_height_is_said_not_to_change_the_numbers(rec: xr.Dataset) -> None:
+    result = hx.analyse(rec, context={"transducer_height_cm": 30})
+    assert any("height" in notice and "not corrected" in notice for notice in result.info["notices"])

@@ -175,10 +175,10 @@ def test_a_beat_without_an_end_has_pressures_but_no_mean() -> None:
     assert np.isnan([beats.usable(column)[20] for column in ("mbp", "hr", "duration_s")]).all()
 
 
-def test_the_summary_is_of_medians_over_usable_beats() -> None:
-    beats, _, record = levels((slice(0, 20), "uncalibrated"), (30, "low_quality"), n_beats=90)
+def test_the_summary_is_of_medians_over_usable_windows() -> None:
+    _, windows, record = levels((slice(0, 20), "uncalibrated"), (30, "low_quality"), n_beats=90)
     assert record.keys["beats"].tolist() == [89]
-    assert record.usable("sbp")[0] == np.nanmedian(beats.usable("sbp"))
+    assert record.usable("sbp")[0] == np.nanmedian(windows.usable("sbp"))
     assert record.keys["duration_s"].tolist() == [91.0]
     np.testing.assert_allclose(record.keys["valid_s"], 89.0)
     _, _, none = levels((slice(None), "uncalibrated"), n_beats=90)

@@ -38,6 +38,10 @@ LEAST_RATE_HZ = 40.0
 """Slower sampling is refused: an upstroke would hold fewer than four samples. Validated from 60 Hz on."""
 LEAST_LENGTH_S = 5.0
 """Shorter recordings are refused."""
+LEAST_APART_S = 0.2
+"""A beat added by hand this close to another is the same beat [s]."""
+ZERO_WITHIN = 2.0
+"""An open tap that reads further from zero [mmHg] is not a zero seen (our convention)."""
 _PROGRESS_FROM_SAMPLES = 10_000_000
 
 
@@ -132,7 +136,8 @@ def analyse(
         windows = window_level(entries, source, beats)
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
-        facts = reading.record_facts | _undocumented(known, seconds)
+        zeroed = _zero_seen(pressure, reading)
+        facts = reading.record_facts | _undocumented(known, seconds, zeroed)
         record = record_level(entries, source, beats, windows, facts, seconds)
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
@@ -200,8 +205,9 @@ def _read(
         _refuse_lonely_removals(pressure, axis, scale, edits)
     reading = beat_finder.read(pressure, axis.fs, scale, given, progress=progress)
     _refuse_pulseless(reading)
-    if given is not None and np.any(np.diff(reading.onset) <= 0):
-        at = float(axis.seconds(reading.onset[1:][np.diff(reading.onset) <= 0][0]))
+    crowded = np.diff(reading.onset) < LEAST_APART_S * axis.fs
+    if given is not None and crowded.any():
+        at = float(axis.seconds(reading.onset[1:][crowded][0]))
         raise InputError(f"edits: the beat added near {at:.3f} s is there already")
     return reading
 
@@ -227,14 +233,31 @@ def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, An
             raise InputError(f"edits: no beat within {NEAREST_S:g} s of {at_s:g} s that could be removed")
 
 
-def _undocumented(context: Context, seconds: Mapping[str, float]) -> int:
+def _zero_seen(pressure: Wave, reading: beat_finder.Reading) -> bool:
+    """Whether the tap was opened, read zero, and pulses followed; a line that fell off is no zeroing."""
+    opened = reading.spans.of("open_to_air")
+    last = float(reading.onset[-1]) if reading.onset.size else 0.0
+    for start, stop in zip(opened.start, opened.stop, strict=True):
+        if stop < last and abs(float(np.nanmedian(pressure[start:stop]))) <= ZERO_WITHIN:
+            return True
+    return False
+
+
+def _undocumented(context: Context, seconds: Mapping[str, float], zeroed: bool) -> int:
     """What nobody documented and the recording does not show; the line itself is not measured here."""
     missing = ["line_unknown"]
     missing += [] if context.documents("site") else ["site_undocumented"]
     missing += [] if context.documents("breathing") else ["breathing_undocumented"]
-    missing += [] if seconds["open_to_air"] else ["zero_not_seen"]
+    missing += [] if zeroed else ["zero_not_seen"]
     missing += [] if seconds["flush"] else ["flush_not_seen"]
     return mask(*missing)
+
+
+def _context_notices(context: Context) -> list[str]:
+    """What was documented and does not change the numbers yet."""
+    if not context.documents("transducer_height_cm"):
+        return []
+    return ["the height of the transducer is kept as documented; pressures are not corrected for it"]
 
 
 def _info(
@@ -277,7 +300,7 @@ def _info(
         },
         "context": context.to_json(),
         "edits": edits.to_json(),
-        "notices": [choice, *provenance.get("notices", [])],
+        "notices": [choice, *_context_notices(context), *provenance.get("notices", [])],
         "indices": to_json(catalogue),
     }
 

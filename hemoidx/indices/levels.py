@@ -205,7 +205,8 @@ def record_level(
     Returns
     -------
     Level
-        Medians over beats usable for each index.
+        Medians over the windows that have a value: where every window was rejected there is none here
+        either, and beats that a rule left out (clipped ones, say) cannot bias what stands for the whole.
     """
     timed = _timed(catalogue, beats)
     start, end = np.array([source.seconds(0)]), np.array([source.seconds(source.pressure.size)])
@@ -216,7 +217,7 @@ def record_level(
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
     values = {
-        index.column: _median(beats.usable(index.column))
+        index.column: _median(windows.usable(index.column))
         for index in catalogue
         if index.level == "beat" and index.window != "none"
     }
@@ -246,7 +247,7 @@ def _too_little(windows: Grid, valid_s: Float) -> Bool:
 
 def _median(values: Float) -> Float:
     finite = values[np.isfinite(values)]
-    return np.array([np.median(finite) if finite.size >= LEAST_BEATS else np.nan])
+    return np.array([np.median(finite) if finite.size else np.nan])
 
 
 def _finder(

@@ -60,9 +60,9 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         table(
-            ("quantity", "whole recording", "lowest to highest window", "windows with a value", "unit"),
+            ("quantity", "median of windows", "lowest to highest window", "windows with a value", "unit"),
             rows,
-            caption="Values of the whole recording, and the range over its windows of 30 s.",
+            caption="Median and range of the windows of 30 s that have a value; none where every window was rejected.",
         ),
     )
 
