@@ -245,7 +245,8 @@ MBP = Index(
         Limit(
             "central mean pressure",
             "reads low",
-            "nobody documented the site, and a radial cannula can under-read the femoral mean in shock treated with vasopressors",
+            "nobody documented the site, and a radial cannula can under-read the femoral mean in shock "
+            "treated with vasopressors",
             When(facts=("site_undocumented",)),
             "Agreements between mean arterial pressure from radial and femoral artery measurements in "
             "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1",

@@ -62,7 +62,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         table(
             ("quantity", "median of windows", "lowest to highest window", "windows with a value", "unit"),
             rows,
-            caption="Median and range of the windows of 30 s that have a value; none where every window was rejected.",
+            caption="Median and range of the windows of 30 s that have a value; none if all were rejected.",
         ),
     )
 
