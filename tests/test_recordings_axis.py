@@ -53,6 +53,15 @@ def test_slices_of_slices(axis, data):
     np.testing.assert_array_equal(cut.isel(time=twice).time.values, expected)
 
 
+@pytest.mark.parametrize("step", [2**63, -(2**63), 10**30])
+@pytest.mark.parametrize("start", [None, 0, 3])
+def test_a_step_beyond_all_samples_takes_one_or_none(step, start):
+    axis = Axis(0, 1, 125.0, 5)
+    cut = channel(axis).isel(time=slice(start, None, step))
+    assert cut.time.values.tolist() == channel(axis).time.values[slice(start, None, step)].tolist()
+    assert cut.isel(time=slice(0, 0)).time.size == 0
+
+
 @given(axes(), st.data())
 def test_any_selection_has_the_right_seconds(axis, data):
     full = channel(axis)

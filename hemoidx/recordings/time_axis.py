@@ -107,7 +107,10 @@ class Axis:
             With the same rate, and sample numbers that still count from the recording's start.
         """
         start, stop, step = part.indices(self.size)
-        return Axis(self.first + start * self.step, self.step * step, self.fs, len(range(start, stop, step)))
+        size = len(range(start, stop, step))
+        # Of one sample or none the step means nothing, and may be as large as anybody cares to write.
+        taken = self.step * step if size > 1 else self.step
+        return Axis(self.first + start * self.step, taken, self.fs, size)
 
 
 class _Transform(CoordinateTransform):
