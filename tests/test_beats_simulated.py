@@ -1,0 +1,217 @@
+"""Truth from simulation, recording by recording: the worst count, not only the mean. Another seed again."""
+
+import numpy as np
+import pytest
+
+from hemoidx.beats import read
+from hemoidx.facts import mask
+from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
+from hemoidx.spans import KIND, KINDS, join
+from tests.bench.scoring import HIDING, score_recording
+
+#: Nobody tuned on it.
+SEED = 20261126
+
+
+@pytest.fixture(scope="module")
+def scored():
+    rows = []
+    for scenario in random_scenarios(72, SEED):
+        wave, fs, scale, truth = simulate_arrays(scenario)
+        row = score_recording(wave, fs, scale, truth)
+        rows.append({**row, "scenario": scenario, "truth": truth, "fs": fs, "size": wave.size})
+    return rows
+
+
+def share(row):
+    return row["found"] / max(row["reference"], 1), row["found"] / max(row["found"] + row["false"], 1)
+
+
+def test_all_recordings_together(scored):
+    reference = sum(row["reference"] for row in scored)
+    assert reference > 12_000
+    assert sum(row["found"] for row in scored) / reference >= 0.995
+    # Of the clear beats hardly any is doubted: one that is has no pressures.
+    assert sum(row["doubted"] for row in scored) / reference < 0.005
+
+
+@pytest.mark.xfail(
+    reason="a slow pulse with a tall dicrotic wave is counted twice, beat for beat, and believed", strict=True
+)
+def test_no_more_beats_than_there_were(scored):
+    found, false = sum(row["found"] for row in scored), sum(row["false"] for row in scored)
+    assert found / (found + false) >= 0.995
+
+
+def test_the_worst_recordings_are_not_far_behind(scored):
+    others = [row for row in scored if row["scenario"].family != "deep_dicrotic"]
+    for row in sorted(scored, key=lambda row: sum(share(row)))[:5]:
+        s = row["scenario"]
+        print(f"{s.name}: Se {share(row)[0]:.3f}, +P {share(row)[1]:.3f}, {s.fs:g} Hz, {s.rate:.0f}/min")
+    assert min(share(row)[0] for row in scored) >= 0.93
+    assert min(share(row)[1] for row in others) >= 0.90
+    assert sum(min(share(row)) < 0.99 for row in others) <= 10
+    found, false = sum(row["found"] for row in others), sum(row["false"] for row in others)
+    assert found / (found + false) >= 0.995
+
+
+@pytest.mark.xfail(
+    reason="at 44/min every dicrotic wave of half the travelling pulse is a believed beat: rate 88/min, mean "
+    "off by 10 mmHg",
+    strict=True,
+)
+@pytest.mark.parametrize("rate", [40.0, 44.0, 48.0])
+def test_tall_dicrotic_waves_of_slow_pulses(rate):
+    scenario = Scenario(
+        seed=1,
+        rate=rate,
+        dicrotic=0.5,
+        dicrotic_delay=0.1,
+        tube_hz=5.0,
+        amplification=2.0,
+        pulse_pressure=50.0,
+    )
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[1] > 0.97
+
+
+@pytest.mark.parametrize("rate", [40.0, 48.0, 57.0, 75.0, 110.0])
+@pytest.mark.parametrize("dicrotic", [0.3, 0.4])
+def test_middling_dicrotic_waves_are_no_beats(rate, dicrotic):
+    scenario = Scenario(
+        seed=1, rate=rate, dicrotic=dicrotic, dicrotic_delay=0.1, tube_hz=5.0, amplification=2.0,
+        pulse_pressure=50.0,
+    )  # fmt: skip
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row) == (1.0, 1.0)
+
+
+def test_onsets_of_every_recording(scored):
+    for row in scored:
+        error = row["errors"]["onset_s"]
+        error = 1000 * error[np.isfinite(error)]
+        name = row["scenario"].name
+        assert np.std(error) <= 10.0, name
+        assert abs(np.median(error)) <= 6.0, name
+
+
+@pytest.mark.parametrize("name", ["sbp", "dbp", "mbp"])
+def test_pressures_of_every_recording(scored, name):
+    inside = {}
+    for row in scored:
+        error = row["errors"][name]
+        error = error[np.isfinite(error)]
+        inside[row["scenario"].name] = (
+            np.mean(np.abs(error) <= max(2.0, 2.0 * row["step"])),
+            np.mean(error),
+            error.size,
+        )
+    values = np.array(list(inside.values()))
+    total = np.sum(values[:, 0] * values[:, 2]) / values[:, 2].sum()
+    print(name, total, sorted(inside.items(), key=lambda item: item[1][0])[:3])
+    assert total >= 0.95
+    assert abs(np.sum(values[:, 1] * values[:, 2]) / values[:, 2].sum()) <= 1.0
+    # Diastole in very fast rhythms is a weak place; a mean is off only where dicrotic waves were counted.
+    assert (values[:, 0] < 0.9).sum() <= {"sbp": 1, "dbp": 3, "mbp": 1}[name]
+
+
+def test_no_beat_at_all_in_what_hides_the_patient(scored):
+    """In these kinds there is nothing to take for a pulse; one sample of edge is left."""
+    for row in scored:
+        at, fs = row["reading"].steepest, row["fs"]
+        for span in row["truth"].spans.itertuples():
+            if span.kind in ("flush", "open_to_air", "gap", "flat"):
+                inside = (at > span.start_s * fs + 1) & (at < span.end_s * fs - 1)
+                assert not inside.any(), (row["scenario"].name, span.kind, span.start_s)
+
+
+def test_no_beat_in_a_span_of_our_own(scored):
+    hiding = [KIND[kind] for kind in HIDING]
+    for row in scored:
+        reading = row["reading"]
+        spans = reading.spans.take(np.isin(reading.spans.kind, hiding))
+        assert not spans.inside(reading.steepest).any()
+        assert not spans.inside(reading.onset).any()
+        # Nor does one run into a span.
+        union = join(spans.start, spans.stop)
+        for start, _ in union:
+            assert not ((reading.onset < start) & (reading.end > start)).any(), row["scenario"].name
+        assert (reading.spans.start >= 0).all()
+        assert (reading.spans.stop <= row["size"]).all()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_events_are_covered(scored, kind):
+    rows = np.array([e[1:] for row in scored for e in row["events"] if e[0] == kind])
+    assert len(rows) >= 3
+    assert np.sum(rows[:, 0] * rows[:, 2]) / rows[:, 2].sum() >= 0.80
+    if kind in ("flush", "open_to_air", "gap", "saturated", "flat"):
+        # These have a level of their own, and so the right name.
+        assert np.sum(rows[:, 1] * rows[:, 2]) / rows[:, 2].sum() >= 0.90
+
+
+def test_clean_time_is_left_alone(scored):
+    marked = sum(row["clean_marked_s"] for row in scored)
+    assert marked / sum(row["clean_s"] for row in scored) < 0.02
+    quiet = [row for row in scored if not row["scenario"].events]
+    assert len(quiet) > 30
+    assert sum(row["clean_marked_s"] for row in quiet) / sum(row["clean_s"] for row in quiet) < 0.005
+
+
+def test_inside_events_hardly_a_beat_is_believed(scored):
+    inside = sum(row["inside_event_believed"] for row in scored)
+    assert inside <= 0.002 * sum(row["reference"] for row in scored)
+
+
+def facts_of(scenario):
+    wave, fs, scale, truth = simulate_arrays(scenario)
+    return read(wave, fs, scale), truth, fs
+
+
+@pytest.mark.parametrize("size", [0.08, 0.25])
+def test_alternans_is_not_read_as_ectopy_or_irregular(size):
+    reading, _, _ = facts_of(Scenario(seed=61, duration_s=150.0, rate=95.0, alternans=size))
+    assert np.mean(reading.facts & mask("alternating") != 0) > 0.9
+    assert np.mean(reading.facts & mask("ectopic") != 0) < 0.02
+    assert not (reading.facts & mask("irregular_rhythm")).any()
+
+
+def test_ectopic_beats_are_those_that_were_ectopic():
+    hits = total = false = 0
+    for seed in range(3):
+        reading, truth, fs = facts_of(Scenario(seed=70 + seed, duration_s=200.0, ectopic_share=0.06))
+        table = truth.beats[truth.beats["clear"]]
+        onset = table["onset_s"].to_numpy()
+        place = np.argmin(np.abs(reading.onset[:, None] / fs - onset), axis=0)
+        near = np.abs(reading.onset[place] / fs - onset) < 0.05
+        said = (reading.facts[place] & mask("ectopic")) != 0
+        really = (table["kind"] == "ectopic").to_numpy()
+        hits += int((said & really & near).sum())
+        total += int(really.sum())
+        false += int((said & ~really & near).sum())
+    assert total > 20
+    assert hits / total > 0.9
+    assert false <= 2
+
+
+def test_atrial_fibrillation_is_irregular_and_has_no_alternans():
+    shares = []
+    for seed in range(4):
+        scenario = Scenario(seed=80 + seed, duration_s=150.0, rate=90.0, rhythm="atrial_fibrillation")
+        reading, _, _ = facts_of(scenario)
+        shares.append(np.mean(reading.facts & mask("irregular_rhythm") != 0))
+        assert np.mean(reading.facts & mask("alternating") != 0) < 0.05
+    assert np.mean(shares) > 0.8
+    assert min(shares) > 0.5
+
+
+def test_a_recording_may_begin_and_end_in_a_flush():
+    events = (Event("flush", 0.0, 2.0), Event("flush", 57.5, 5.0))
+    wave, fs, scale, _ = simulate_arrays(Scenario(seed=90, duration_s=60.0, events=events))
+    reading = read(wave, fs, scale)
+    flush = reading.spans.of("flush")
+    assert flush.start[0] == 0
+    assert flush.stop[-1] == wave.size
+    assert (reading.onset > 1.9 * fs).all()
+    assert (reading.peak < 57.6 * fs).all()
+    assert reading.onset.size > 60
