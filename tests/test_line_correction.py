@@ -1,0 +1,347 @@
+"""A measured line undone: against the pressure at the cannula, an independent library, and refusals."""
+
+import copy
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+import hemoidx as hx
+from hemoidx.errors import DataUnavailableError, InputError
+from hemoidx.line.correction import COSTS_AT_MOST, HOLDS_H, correct, correct_wave
+from hemoidx.line.dynamics import Dynamics
+from hemoidx.line.inverse import (
+    Inverse,
+    Spectrum,
+    band_limit,
+    design,
+    filtered,
+    near,
+    noise_in_diastole,
+    pass_band,
+    spectrum_of,
+)
+from hemoidx.simulate import Event, Scenario, simulate
+from tests.bench.line import FINE_HZ, Patient, draw_patient, dynamics, numbers, one_line, record, second_order
+
+
+@pytest.fixture(scope="module")
+def patient() -> Patient:
+    """A patient on whose seed nothing was fitted."""
+    return draw_patient(42001, duration_s=25.0)
+
+
+@pytest.fixture(scope="module")
+def eventful():
+    """Two minutes behind a ringing line with a flush, a gap and an open transducer."""
+    events = (Event("flush", 40, 1.5), Event("gap", 70, 3.0), Event("open_to_air", 90, 6.0))
+    return simulate(Scenario(seed=3, line_hz=12, line_damping=0.15, step=0.5, events=events)).recording
+
+
+def clean_spectrum(fs: float, noise_sd: float = 1e-4) -> Spectrum:
+    """A pulse that stands far out of the noise up to 30 Hz."""
+    f = np.linspace(0, fs / 2, 200)
+    return Spectrum(f, 100.0 * np.exp(-f / 3.0), noise_sd, fs)
+
+
+# --- truth from simulation -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fs", [125.0, 250.0])
+@pytest.mark.parametrize(("hz", "damping"), [(10, 0.1), (20, 0.3), (5, 0.9), (5, 1.3), (8, 1.1)])
+def test_corrected_pressures_are_those_at_the_cannula(patient, hz, damping, fs):
+    got = one_line(patient, hz, damping, fs, seed=7)
+    assert abs(got["corrected_sbp"]) < 1.5
+    assert abs(got["corrected_dbp"]) < 1.5
+    assert abs(got["corrected_mbp"]) < 0.2
+    assert abs(got["corrected_dpdt_max"]) < 0.5 * abs(got["raw_dpdt_max"])
+
+
+@pytest.mark.parametrize("error", [(-0.03, 0.03), (0.03, 0.03)])
+def test_a_line_measured_slightly_wrong_still_helps(patient, error):
+    ringing = one_line(patient, 10, 0.15, 125.0, 7, measured=error)
+    slow = one_line(patient, 5, 1.1, 125.0, 7, measured=error)
+    for got in (ringing, slow):
+        assert abs(got["corrected_sbp"]) < 2.0
+        assert abs(got["corrected_sbp"]) < 0.4 * abs(got["raw_sbp"])
+        assert abs(got["corrected_mbp"]) < 0.2
+
+
+def test_the_price_is_the_noise_that_is_there(patient):
+    # Noise through the filter, measured, is what the result says.
+    rec = record(second_order(patient.wave, FINE_HZ, 6, 1.1), 125.0, 3)
+    done = correct_wave(rec.wave, 125.0, dynamics(6, 1.1), scale=rec.scale)
+    noise = np.random.default_rng(1).normal(0.0, 1.0, 20000)
+    passed = np.convolve(noise, done.inverse.kernel, mode="valid")
+    assert np.std(passed) == pytest.approx(done.inverse.noise_gain, rel=0.05)
+    true = np.hypot(0.3, 0.5 / np.sqrt(12))
+    assert done.noise_before == pytest.approx(true, rel=0.15)
+    assert done.noise_after == pytest.approx(true * done.inverse.noise_gain, rel=0.15)
+    assert done.cost >= done.noise_after
+
+
+def test_noise_narrows_the_band(patient):
+    bands = []
+    for noise in (0.05, 0.3, 1.0):
+        rec = record(second_order(patient.wave, FINE_HZ, 8, 1.0), 250.0, 3, noise=noise, step=0.1)
+        bands.append(correct_wave(rec.wave, 250.0, dynamics(8, 1.0), scale=rec.scale).inverse.band_hz)
+    assert bands[0] > bands[1] > bands[2]
+
+
+def test_the_delay_of_the_line_is_taken_back(patient):
+    rec = record(second_order(patient.wave, FINE_HZ, 6, 1.1), 250.0, 3)
+    done = correct_wave(rec.wave, 250.0, dynamics(6, 1.1), scale=rec.scale)
+    rise = numbers(done.wave, 250.0, None).rise_s
+    late = numbers(rec.wave, 250.0, rec.scale).rise_s
+    true = patient.beats["steepest_s"].to_numpy()
+    nearest = np.abs(rise[:, None] - true).min(axis=0)
+    assert np.median(nearest) < 0.006
+    assert np.median(np.abs(late[:, None] - true).min(axis=0)) > 0.03
+
+
+# --- the filter ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("hz", "damping"), [(12.0, 0.15), (18.0, 0.3), (7.0, 1.0)])
+def test_noise_free_inverse_agrees_with_a_control_library(hz, damping):
+    # scipy.signal.lsim integrates the state equations; our filter knows nothing of it.
+    fs = 500.0
+    t = np.arange(0, 6, 1 / fs)
+    true = (
+        90
+        + 20 * np.sin(2 * np.pi * 1.3 * t)
+        + 8 * np.sin(2 * np.pi * 3.9 * t + 1)
+        + 2 * np.cos(2 * np.pi * 6.5 * t)
+    )
+    w = 2 * np.pi * hz
+    behind = signal.lsim(([w * w], [1, 2 * damping * w, w * w]), true - true[0], t)[1] + true[0]
+    back = filtered(behind, design(hz, damping, clean_spectrum(fs)))
+    middle = slice(800, -200)
+    assert np.max(np.abs(behind - true)[middle]) > 2.0
+    assert np.max(np.abs(back - true)[middle]) < 0.25
+
+
+@settings(max_examples=25)
+@given(st.floats(4.5, 60), st.floats(0.05, 2.0), st.sampled_from([100.0, 125.0, 250.0]))
+def test_a_constant_stays_and_so_does_the_mean(hz, damping, fs):
+    inverse = design(hz, damping, clean_spectrum(fs, 0.1))
+    assert inverse.kernel.sum() == pytest.approx(1.0, abs=1e-12)
+    assert inverse.kernel.size == 2 * inverse.half + 1
+    flat = filtered(np.full(400, 87.0), inverse)
+    np.testing.assert_allclose(flat[np.isfinite(flat)], 87.0, atol=1e-9)
+
+
+def test_a_line_without_limit_leaves_the_wave(patient):
+    rec = record(patient.wave, 250.0, 3, noise=0.02, step=0.02)
+    out = filtered(rec.wave, design(5000.0, 0.7, clean_spectrum(250.0)))
+    assert np.nanmax(np.abs(out - rec.wave)) < 0.6
+    assert np.nanstd(out - rec.wave) < 0.05
+
+
+@settings(max_examples=25)
+@given(st.floats(-3, 3), st.floats(-50, 50))
+def test_the_filter_is_linear(gain, offset):
+    inverse = design(9.0, 0.2, clean_spectrum(125.0))
+    wave = 80 + np.cumsum(np.random.default_rng(2).normal(0, 1, 500))
+    once = filtered(wave, inverse)
+    np.testing.assert_allclose(filtered(gain * wave + offset, inverse), gain * once + offset, atol=1e-7)
+
+
+def test_pieces_of_a_recording_give_the_same_values(patient):
+    rec = record(patient.wave, 125.0, 3)
+    inverse = design(9.0, 0.2, clean_spectrum(125.0))
+    whole, half = filtered(rec.wave, inverse), inverse.half
+    for start in (100, 777, 1500):
+        piece = filtered(rec.wave[start : start + 700], inverse)
+        np.testing.assert_allclose(
+            piece[half:-half], whole[start + half : start + 700 - half], rtol=0, atol=1e-11
+        )
+
+
+def test_the_pass_band_closes():
+    f = np.linspace(0, 60, 200)
+    share = pass_band(f, np.full(200, 1e6), 125.0, 25.0)
+    assert share[0] == pytest.approx(1.0, abs=1e-5)
+    assert np.all(share[f >= 25.0] == 0)
+    assert np.all(np.diff(share) <= 0)
+    assert np.all(pass_band(f, np.ones(200), 125.0, 25.0) <= 0.5)
+    assert np.all(pass_band(f, np.full(200, 1e6), 50.0, 25.0)[f >= 20.0] == 0)
+    assert [band_limit(hz) for hz in (5.0, 10.0, 40.0)] == [20.0, 22.0, 30.0]
+
+
+def test_noise_is_read_in_diastole(patient):
+    for noise, step in ((0.2, 0.02), (0.6, 0.02), (0.02, 1.0)):
+        rec = record(second_order(patient.wave, FINE_HZ, 12, 0.2), 250.0, 9, noise=noise, step=step)
+        found = numbers(rec.wave, 250.0, rec.scale).reading
+        got = noise_in_diastole(rec.wave, 250.0, found.onset, found.end, step)
+        assert got == pytest.approx(np.hypot(noise, step / np.sqrt(12)), rel=0.2)
+    none = np.array([np.nan])
+    assert noise_in_diastole(rec.wave, 250.0, none, none, 1.0) == pytest.approx(1 / np.sqrt(12))
+
+
+def test_spectrum_leaves_out_pieces_that_are_not_the_patient():
+    fs = 125.0
+    wave = np.sin(2 * np.pi * 2 * np.arange(2500) / fs)
+    wave[600:610] = 500.0
+    usable = np.ones(2500, dtype=bool)
+    usable[600:610] = False
+    quiet = spectrum_of(wave, fs, usable, 1e-3)
+    # Power of a sine of amplitude one is a half.
+    assert np.sum(np.diff(quiet.f) * quiet.signal[1:]) < 1.0
+    with pytest.raises(InputError, match="8 s of undisturbed pressure"):
+        spectrum_of(wave, fs, np.zeros(2500, dtype=bool), 1e-3)
+
+
+# --- gaps, rails, events -------------------------------------------------------------------------------
+
+
+def test_a_gap_is_not_smeared(patient):
+    rec = record(patient.wave, 125.0, 3)
+    inverse = design(9.0, 0.2, clean_spectrum(125.0))
+    holed = rec.wave.copy()
+    holed[1000:1010] = np.nan
+    whole, out = filtered(rec.wave, inverse), filtered(holed, inverse)
+    lost = np.zeros(holed.size, dtype=bool)
+    lost[1000 - inverse.half : 1010 + inverse.half] = True
+    assert np.all(np.isnan(out[lost]))
+    np.testing.assert_allclose(out[~lost], whole[~lost], atol=1e-9)
+    assert np.all(np.isnan(filtered(holed[: 2 * inverse.half], inverse)))
+
+
+def test_marked_samples_reach_as_far_as_asked():
+    which = np.zeros(10, dtype=bool)
+    which[[0, 6]] = True
+    assert near(which, 2).tolist() == [1, 1, 1, 0, 1, 1, 1, 1, 1, 0]
+
+
+def test_clipped_samples_are_not_trusted(patient):
+    rec = record(second_order(patient.wave, FINE_HZ, 10, 0.15), 125.0, 3)
+    rail = float(np.quantile(rec.wave, 0.99))
+    wave = rec.wave.copy()
+    wave[:900] = np.minimum(wave[:900], rail)
+    wave[900:] = np.minimum(wave[900:] - 40.0, rail - 1.0)
+    done = correct_wave(wave, 125.0, dynamics(10, 0.15), scale=[rec.scale[0] | {"rail_high": rail}])
+    clipped = np.flatnonzero(wave >= rail)
+    assert clipped.size
+    assert np.all(np.isnan(done.wave[clipped]))
+    assert np.isfinite(done.wave).sum() > 0.2 * wave.size
+
+
+def test_a_flush_stays_as_recorded_and_no_echo_of_it_remains(eventful):
+    done = correct(eventful, "ABP", dynamics(12, 0.15))
+    raw, new = eventful["ABP"].values, done["ABP_corrected"].values
+    inside = slice(int(40.3 * 125), int(41.2 * 125))
+    np.testing.assert_array_equal(new[inside], raw[inside])
+    after = new[int(41.7 * 125) : 44 * 125]
+    assert np.nanmax(after) < 180
+    # Half a second after the release the recorded wave still rings; the corrected one is known again.
+    assert np.isfinite(new[int(42.1 * 125)])
+
+
+# --- recordings ----------------------------------------------------------------------------------------
+
+
+def test_a_corrected_channel_is_analysed_like_any_other(eventful):
+    before = copy.deepcopy(eventful.attrs), eventful["ABP"].values.copy(), list(eventful.data_vars)
+    done = correct(eventful, "ABP", dynamics(12, 0.15), name="at cannula", flush_s=40.0)
+    assert (eventful.attrs, list(eventful.data_vars)) == (before[0], before[2])
+    np.testing.assert_array_equal(eventful["ABP"].values, before[1])
+    first, second = hx.analyse(done, "ABP", progress=False), hx.analyse(done, "at cannula", progress=False)
+    kinds = set(second.spans["kind"])
+    assert {"flush", "open_to_air", "gap"} <= kinds
+    raw, corrected = first.beats[["sbp", "mbp"]].median(), second.beats[["sbp", "mbp"]].median()
+    assert raw["sbp"] - corrected["sbp"] > 2
+    assert corrected["mbp"] == pytest.approx(raw["mbp"], abs=0.1)
+    assert len(second.beats) > 0.93 * len(first.beats)
+
+
+def test_what_was_done_is_written_down(eventful):
+    import json
+
+    done = correct(eventful, "ABP", dynamics(12, 0.15), flush_s=40.0)
+    attrs = done["ABP_corrected"].attrs
+    step = done.attrs["provenance"]["steps"][-1]
+    assert (step["step"], step["channel"], step["new_channel"]) == ("correct_line", "ABP", "ABP_corrected")
+    for note in (step, attrs["line_correction"]):
+        assert note["natural_frequency_hz"] == 12
+        assert note["flush_s"] == 40.0
+        assert note["noise_after_mmhg"] == pytest.approx(note["noise_before_mmhg"] * note["noise_gain"])
+    json.dumps(attrs)
+    json.dumps(done.attrs)
+    assert "12.0 Hz" in attrs["source"]
+    assert attrs["scale"][0]["rail_high"] is None
+    assert attrs["scale"][0]["step"] == 0.5
+    with pytest.raises(InputError, match="undone already"):
+        correct(done, "ABP_corrected", dynamics(12, 0.15))
+
+
+# --- refusals ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (Dynamics(float("nan"), float("nan")), "unknown; measure a flush first"),
+        (Dynamics(12, 0.15, natural_frequency_hz_low=8.0), "known by bounds only"),
+        (Dynamics(4.0, 0.5, 0.05, 0.01, resolved=True), "at least 4.5 Hz"),
+        (Dynamics(5.0, 0.3, 1.5, 0.30, resolved=True), "not known well enough"),
+        (Dynamics(12, 0.15, resolved=True), "not known well enough"),
+    ],
+)
+def test_lines_that_cannot_be_undone(patient, line, words):
+    rec = record(second_order(patient.wave, FINE_HZ, 8, 0.3), 125.0, 3)
+    with pytest.raises(InputError, match=words) as caught:
+        correct_wave(rec.wave, 125.0, line, scale=rec.scale)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_price_too_high_is_refused():
+    steep = draw_patient(2026006, duration_s=25.0)
+    rec = record(second_order(steep.wave, FINE_HZ, 5, 1.3), 125.0, 3, noise=4.0, step=1.0)
+    with pytest.raises(InputError, match=f"at most {COSTS_AT_MOST:g}"):
+        correct_wave(rec.wave, 125.0, Dynamics(5, 1.3, 0.005, 0.001, resolved=True), scale=rec.scale)
+
+
+def test_a_rate_too_low_is_refused(patient):
+    with pytest.raises(InputError, match="at least 60 Hz"):
+        correct_wave(patient.wave[::20], 50.0, dynamics(12, 0.2))
+
+
+@pytest.mark.parametrize(
+    ("how", "words"),
+    [
+        ({"flush_s": 40.0 + 3600 * (HOLDS_H + 1)}, "holds for 8 h"),
+        ({"flush_s": -3600 * HOLDS_H}, "holds for 8 h"),
+        ({"flush_s": 40.0, "disturbed_s": [90.0]}, "disturbed at 90 s"),
+        ({"flush_s": 500.0, "disturbed_s": [300.0]}, "disturbed at 300 s"),
+        ({"disturbed_s": [60.0]}, "disturbed at 60 s"),
+        ({"name": "ABP"}, "already"),
+        ({"name": " "}, "cannot be the name"),
+    ],
+)
+def test_stale_lines_and_bad_names_are_refused(eventful, how, words):
+    with pytest.raises(InputError, match=words):
+        correct(eventful, "ABP", dynamics(12, 0.15), **how)
+
+
+def test_a_disturbance_elsewhere_does_no_harm(eventful):
+    done = correct(eventful, "ABP", dynamics(12, 0.15), flush_s=40.0, disturbed_s=[500.0])
+    assert "ABP_corrected" in done
+
+
+def test_channels_that_are_no_pressure_are_refused(eventful):
+    with pytest.raises(DataUnavailableError, match="there are: ABP"):
+        correct(eventful, "ART", dynamics(12, 0.15))
+    for attrs, words in (({"units": "mV"}, "in mmHg"), ({"role": "ecg"}, "no arterial pressure")):
+        other = eventful.copy()
+        other["ABP"] = other["ABP"].assign_attrs(attrs)
+        with pytest.raises(InputError, match=words):
+            correct(other, "ABP", dynamics(12, 0.15))
+    with pytest.raises(InputError, match="thinned"):
+        correct(eventful.isel(time=slice(None, None, 2)), "ABP", dynamics(12, 0.15))
+
+
+def test_an_inverse_knows_its_half():
+    assert Inverse(np.zeros(61), 125.0, 20.0, 1.0, 0.0).half == 30
