@@ -32,7 +32,7 @@ _HOME = {
     "UnitError": "errors",
     "DataUnavailableError": "errors",
 }
-_ROOMS = ("simulate",)
+_ROOMS = ("line", "simulate")
 
 __all__ = ["__version__", *_HOME, *_ROOMS]
 

@@ -129,6 +129,22 @@ FACTS: tuple[Fact, ...] = (
     Fact("zero_not_seen", 20, "the recording shows no zeroing", "own"),
     Fact("flush_not_seen", 21, "the recording shows no fast flush", "own"),
     Fact("line_unknown", 22, "the dynamic response of the line is unknown", "own"),
+    Fact("zero_not_applied", 23, "the line read off zero when it was open to air, and was left so", 0.2),
+    Fact("zero_stale", 24, "the zero is older than 8 h or a long gap followed it", 0.2),
+    Fact("flush_stale", 25, "the last flush is older than 8 h or the line was disturbed since", 0.2),
+    Fact("line_overdamped", 26, "the measured line is overdamped for this pulse", 0.2),
+    Fact("line_underdamped", 27, "the measured line rings with this pulse", 0.2),
+    Fact("line_partly_known", 28, "the flushes tell only bounds of the dynamic response", 0.2),
+    Fact("line_bends_upstroke", 29, "the line changes the steepest rise by more than a fifth", 0.2),
+    Fact("line_corrected", 30, "the wave is one from which the line was taken out by computation", 0.2),
+    Fact("perhaps_overdamped", 31, "pulse or set-up sheet suggest an overdamped line", 0.2),
+    Fact("perhaps_ringing", 32, "pulse or set-up sheet suggest a line that rings", 0.2),
+    Fact("setup_offset", 33, "the set-up sheet shows a fault that shifts all pressures", 0.2),
+    Fact("setup_gain", 34, "the set-up sheet shows a fault that scales all pressures", 0.2),
+    Fact("setup_no_signal", 35, "the set-up sheet shows a fault that takes the pulse off the trace", 0.2),
+    Fact("level_undocumented", 36, "nobody documented the height of the transducer", "own"),
+    Fact("gain_unchecked", 37, "the gain was not checked at a known pressure", "own"),
+    Fact("setup_undocumented", 38, "there is no set-up sheet", "own"),
 )
 
 BIT: dict[str, int] = {fact.name: fact.bit for fact in FACTS}
@@ -138,6 +154,9 @@ UNDOCUMENTED: tuple[str, ...] = (
     "zero_not_seen",
     "flush_not_seen",
     "line_unknown",
+    "level_undocumented",
+    "gain_unchecked",
+    "setup_undocumented",
 )
 """Facts that form the level of their own 'undocumented': reported once for a recording, never on rows."""
 

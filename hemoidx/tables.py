@@ -25,10 +25,10 @@ from .spans import KINDS
 if TYPE_CHECKING:
     import pandas as pd
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Raised when columns change their name or meaning."""
 
-TABLES = ("beats", "windows", "record", "events", "spans", "unchecked")
+TABLES = ("beats", "windows", "record", "events", "spans", "flushes", "zeros", "unchecked")
 CAUTION = "Retrospective research and teaching, not for patient care."
 
 #: Unit and long name of the columns that are no index.
@@ -49,6 +49,27 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "valid_s": ("s", "time covered by beats whose duration was measured"),
     "beats": ("1", "beats whose duration was measured"),
     "duration_s": ("s", "length of the recording"),
+    "flush": ("1", "number of the flush, from 0"),
+    "release_s": ("s", "release of the flush"),
+    "natural_frequency_hz": ("Hz", "natural frequency of the line"),
+    "natural_frequency_hz_se": ("Hz", "natural frequency: standard error, empty where it is known by bounds"),
+    "natural_frequency_hz_low": ("Hz", "natural frequency: lower end of its 95 % interval"),
+    "natural_frequency_hz_high": ("Hz", "natural frequency: upper end of its 95 % interval"),
+    "damping_ratio": ("1", "damping ratio of the line"),
+    "damping_ratio_se": ("1", "damping ratio: standard error, empty where it is known by bounds"),
+    "damping_ratio_low": ("1", "damping ratio: lower end of its 95 % interval"),
+    "damping_ratio_high": ("1", "damping ratio: upper end of its 95 % interval"),
+    "slow_pole_s": ("s", "time constant of the slow return of an overdamped line"),
+    "bedside_natural_frequency_hz": ("Hz", "natural frequency from period and amplitudes of the swings"),
+    "bedside_damping_ratio": ("1", "damping ratio from the amplitudes of successive swings"),
+    "method": ("", "how it was measured"),
+    "reason": ("", "why there is no number"),
+    "zero": ("1", "number of the level, from 0"),
+    "level": ("mmHg", "pressure read while open to air"),
+    "level_se": ("mmHg", "its standard error"),
+    "zeroed": ("", "whether a zero was taken at its start"),
+    "holds": ("", "whether it is the last level of its opening"),
+    "not_applied": ("", "whether the line was left off zero"),
     "kind": ("", "kind"),
     "note": ("", "note"),
     "table": ("", "table of the hidden value"),
@@ -87,7 +108,8 @@ def attributes(
     known = {**COLUMNS, **{c: words for (t, c), words in _OF_TABLE.items() if t == table}}
     for index in indices:
         known[index.column] = (index.unit, index.title)
-        known[f"{index.column}_se"] = (index.unit, f"{index.title}: random standard error")
+        if index.has_se:
+            known[f"{index.column}_se"] = (index.unit, f"{index.title}: random standard error")
     out: dict[str, Any] = {
         "table": table,
         "schema_version": SCHEMA_VERSION,

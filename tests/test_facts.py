@@ -15,6 +15,10 @@ GIVEN_OUT = [
     *("low_quality", "weak_pulse", "near_event", "edited_by_hand", "sampling_rate_low", "coarse_steps"),
     *("implausible_level", "end_unknown", "inverted", "too_few_beats", "too_little_valid_time"),
     *("site_undocumented", "breathing_undocumented", "zero_not_seen", "flush_not_seen", "line_unknown"),
+    *("zero_not_applied", "zero_stale", "flush_stale", "line_overdamped", "line_underdamped"),
+    *("line_partly_known", "line_bends_upstroke", "line_corrected", "perhaps_overdamped", "perhaps_ringing"),
+    *("setup_offset", "setup_gain", "setup_no_signal", "level_undocumented", "gain_unchecked"),
+    "setup_undocumented",
 ]
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hemoidx.line.inspect import inspect, words
+from hemoidx.line.inspection import inspect, words
 from hemoidx.line.ruling import Basis, Effect, Severity
 from hemoidx.line.setup import CAUTION, Setup, Tap
 from hemoidx.line.setup_fields import specs

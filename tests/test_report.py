@@ -96,7 +96,7 @@ def test_light_and_dark_and_print_have_their_styles(page: str) -> None:
 
 def test_what_was_measured_is_what_the_tables_hold(result: hx.Analysis, page: str) -> None:
     text = Reader(page).text
-    for index in result.catalogue.in_table("windows"):
+    for index in result.catalogue.measured_in("windows"):
         known = int(result.windows[index.column].notna().sum())
         row = rf"{re.escape(index.title)} \S+ .*?{known} of {len(result.windows)} {re.escape(index.unit)}"
         assert re.search(row, text), index.title

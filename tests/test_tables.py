@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from hemoidx import DataUnavailableError, InputError, default_catalogue, has_fact, read_table, tables
+from hemoidx import DataUnavailableError, Index, InputError, default_catalogue, has_fact, read_table, tables
 from hemoidx.facts import mask
 
 COLUMNS = {
@@ -55,9 +55,13 @@ def test_a_table_without_rows_keeps_its_columns(tmp_path: Path) -> None:
     assert list(read_table(tmp_path / "spans.parquet").columns) == ["record_id", "start_s", "end_s", "kind"]
 
 
+def _with_error(index: Index) -> list[str]:
+    return [index.column, *([f"{index.column}_se"] if index.has_se else [])]
+
+
 def test_every_column_of_the_catalogue_is_described() -> None:
     catalogue = default_catalogue()
-    columns = [c for index in catalogue.in_table("windows") for c in (index.column, f"{index.column}_se")]
+    columns = [c for index in catalogue.in_table("windows") for c in _with_error(index)]
     attrs = tables.attributes("windows", columns, catalogue)
     assert attrs["units"]["hr_se"] == "1/min"
     assert attrs["long_names"]["mbp_se"] == "Mean arterial pressure: random standard error"

@@ -7,6 +7,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from hemoidx import Context
+from hemoidx.indices.catalogue import CHAIN
 from hemoidx.indices.levels import Source
 from hemoidx.recordings import Axis, time_coordinate
 
@@ -61,4 +62,5 @@ def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
         quality=np.ones(n_beats),
         facts=np.zeros(n_beats, dtype=np.int64),
         context=Context().at,
+        chain={name: np.full(n_beats, np.nan) for name in CHAIN},
     )

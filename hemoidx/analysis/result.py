@@ -61,7 +61,7 @@ class Analysis:
 
     Attributes
     ----------
-    beats, windows, record, spans, events : pandas.DataFrame
+    beats, windows, record, spans, events, flushes, zeros : pandas.DataFrame
         The tables. Rejected values are NaN; ``attrs`` holds units, names and the meaning of ``facts``.
     info : dict
         How they came about: versions, parameters, context, edits, channel, input checksums.
@@ -79,6 +79,8 @@ class Analysis:
     record: pd.DataFrame
     spans: pd.DataFrame
     events: pd.DataFrame
+    flushes: pd.DataFrame
+    zeros: pd.DataFrame
     info: dict[str, Any]
     catalogue: Catalogue
     hidden: Hidden = field(default_factory=Hidden)
@@ -152,6 +154,7 @@ class Analysis:
             columns,
             self._whole(table, index.column),
             self.catalogue.facts,
+            index.missing,
         )
         out = frame[list(KEYS[table])].copy()
         out.attrs = {}
@@ -188,6 +191,43 @@ class Analysis:
         out["row"] = rows
         out["value"] = values
         return out
+
+    def plus_minus(self, name: str, table: str = "windows", times: float = 1.96) -> pd.DataFrame:
+        """
+        Give values less and plus what zero, level and gain leave open.
+
+        Parameters
+        ----------
+        name : str
+            Index that they harm, for instance "mbp".
+        table : str
+            "beats", "windows" or "record".
+        times : float
+            Standard errors; 1.96 for 95 %.
+
+        Returns
+        -------
+        pandas.DataFrame
+            The key columns, ``value``, ``low`` and ``high`` in the unit of the index. Both are NaN where the
+            zero or the height of the transducer is not known: not known is not zero. A gain that nobody
+            checked is left out, which the verdict of the recording says. The error is shared by all values
+            of a recording, and in one direction.
+
+        Raises
+        ------
+        InputError
+            If there is no such index or table, or zero, level and gain do not reach the index.
+        """
+        index, frame = self._find(name, table)
+        if not {"offset", "gain"} & set(index.harmed_by):
+            raise InputError(f"index {name}: zero, level and gain do not change it")
+        value = frame[index.column].to_numpy(dtype=np.float64)
+        offset = frame["static_error_se"].to_numpy() if "offset" in index.harmed_by else np.zeros(value.size)
+        gain = np.nan_to_num(frame["gain_error_se"].to_numpy()) / 100.0
+        reach = times * np.hypot(offset, gain * value)
+        out = frame[list(KEYS[table])].copy()
+        out.attrs = {"units": dict.fromkeys(("value", "low", "high"), index.unit)}
+        return out.assign(value=value, low=value - reach, high=value + reach)
 
     def _find(self, name: str, table: str) -> tuple[Index, pd.DataFrame]:
         if table not in KEYS:

@@ -20,8 +20,10 @@ from ..indices.catalogue import LANDMARKS, Catalogue, Index
 from ..indices.levels import Level, Source, beat_level, record_level, window_level
 from ..indices.stored import to_json
 from ..indices.windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, WINDOW_S
+from ..line.telling import described, flush_rows, zero_rows
 from ..spans import KINDS
 from ..tables import CAUTION, SCHEMA_VERSION, attributes, frame
+from .measured import chain_of
 from .result import Analysis, Hidden
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 Wave = NDArray[np.floating[Any]]
 
-ALGORITHM = 1
+ALGORITHM = 2
 """Raised when results change; part of what decides whether a saved result is still good."""
 LEAST_RATE_HZ = 40.0
 """Slower sampling is refused: an upstroke would hold fewer than four samples. Validated from 60 Hz on."""
@@ -40,8 +42,6 @@ LEAST_LENGTH_S = 5.0
 """Shorter recordings are refused."""
 LEAST_APART_S = 0.2
 """A beat added by hand this close to another is the same beat [s]."""
-ZERO_WITHIN = 2.0
-"""An open tap that reads further from zero [mmHg] is not a zero seen (our convention)."""
 _PROGRESS_FROM_SAMPLES = 10_000_000
 
 
@@ -122,26 +122,29 @@ def analyse(
             reading = _read(pressure, axis, scale, by_hand, lambda share: bar.update(80.0 * share))
         except InputError as error:
             raise InputError(f"{where}: {error}") from error
+        chain = chain_of(rec, name, axis, reading, scale, known)
         source = Source(
             pressure=pressure,
             fs=axis.fs,
             seconds=axis.seconds,
             landmarks={mark: getattr(reading, mark) for mark in LANDMARKS},
             quality=reading.quality,
-            facts=reading.facts,
+            facts=reading.facts | chain.facts,
             context=known.at,
+            chain=chain.columns,
         )
         beats = beat_level(entries, source)
         bar.update(15.0)
         windows = window_level(entries, source, beats)
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
-        zeroed = _zero_seen(pressure, reading)
-        facts = reading.record_facts | _undocumented(known, seconds, zeroed)
+        facts = reading.record_facts | chain.record_facts | _undocumented(known)
         record = record_level(entries, source, beats, windows, facts, seconds)
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
-    return _analysis(info, entries, (beats, windows, record), reading.spans, axis, known, rec)
+    info["line"] = described(chain, axis.fs, axis.first)
+    line = {"flushes": flush_rows(chain, axis.fs, axis.first), "zeros": zero_rows(chain)}
+    return _analysis(info, entries, (beats, windows, record), line, reading.spans, axis, known, rec)
 
 
 def _catalogue(given: Catalogue | Iterable[Index] | None) -> Catalogue:
@@ -233,31 +236,11 @@ def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, An
             raise InputError(f"edits: no beat within {NEAREST_S:g} s of {at_s:g} s that could be removed")
 
 
-def _zero_seen(pressure: Wave, reading: beat_finder.Reading) -> bool:
-    """Whether the tap was opened, read zero, and pulses followed; a line that fell off is no zeroing."""
-    opened = reading.spans.of("open_to_air")
-    last = float(reading.onset[-1]) if reading.onset.size else 0.0
-    for start, stop in zip(opened.start, opened.stop, strict=True):
-        if stop < last and abs(float(np.nanmedian(pressure[start:stop]))) <= ZERO_WITHIN:
-            return True
-    return False
-
-
-def _undocumented(context: Context, seconds: Mapping[str, float], zeroed: bool) -> int:
-    """What nobody documented and the recording does not show; the line itself is not measured here."""
-    missing = ["line_unknown"]
-    missing += [] if context.documents("site") else ["site_undocumented"]
+def _undocumented(context: Context) -> int:
+    """What nobody documented of site and breathing."""
+    missing = [] if context.documents("site") else ["site_undocumented"]
     missing += [] if context.documents("breathing") else ["breathing_undocumented"]
-    missing += [] if zeroed else ["zero_not_seen"]
-    missing += [] if seconds["flush"] else ["flush_not_seen"]
     return mask(*missing)
-
-
-def _context_notices(context: Context) -> list[str]:
-    """What was documented and does not change the numbers yet."""
-    if not context.documents("transducer_height_cm"):
-        return []
-    return ["the height of the transducer is kept as documented; pressures are not corrected for it"]
 
 
 def _info(
@@ -300,7 +283,7 @@ def _info(
         },
         "context": context.to_json(),
         "edits": edits.to_json(),
-        "notices": [choice, *_context_notices(context), *provenance.get("notices", [])],
+        "notices": [choice, *provenance.get("notices", [])],
         "indices": to_json(catalogue),
     }
 
@@ -309,6 +292,7 @@ def _analysis(
     info: dict[str, Any],
     catalogue: Catalogue,
     levels: tuple[Level, Level, Level],
+    line: Mapping[str, Mapping[str, NDArray[Any]]],
     spans: Any,
     axis: Axis,
     context: Context,
@@ -324,6 +308,8 @@ def _analysis(
         made[level.table] = frame(columns, keys, attrs)
         for name, refused in level.rejected.items():
             hidden.keep(level.table, name, refused, level.values[name])
+    for table, found in line.items():
+        made[table] = frame(found, keys, attributes(table, (*keys, *found), facts=catalogue.facts))
     rows = {
         "start_s": axis.seconds(spans.start),
         "end_s": axis.seconds(spans.stop),

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 DESCRIPTION = "analysis.json"
-_TABLES = ("beats", "windows", "record", "spans", "events")
+_TABLES = ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
 
 
 def save(result: Analysis, folder: str | os.PathLike[str]) -> None:
@@ -103,17 +103,24 @@ def open_folder(folder: str | os.PathLike[str]) -> Analysis:
     try:
         info = json.loads((target / DESCRIPTION).read_text(encoding="utf-8"))
         version = int(info["schema_version"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise _not_ours(target) from error
+    if version != SCHEMA_VERSION:
+        raise InputError(
+            f"{target}: written with schema {version}, this hemoidx reads {SCHEMA_VERSION}; analyse again"
+        )
+    try:
         catalogue = from_json(info["indices"])
     except (ValueError, KeyError, TypeError) as error:
-        raise InputError(f"{target / DESCRIPTION}: not the description of an analysis, or cut off") from error
-    if version > SCHEMA_VERSION:
-        raise InputError(
-            f"{target}: written with schema {version}; this hemoidx reads up to {SCHEMA_VERSION}"
-        )
+        raise _not_ours(target) from error
     tables = {name: read_table(target / f"{name}.parquet") for name in _TABLES}
     hidden = _hidden(read_table(target / "unchecked.parquet"))
-    beats, windows, record, spans, events = (tables[name] for name in _TABLES)
-    return Analysis(beats, windows, record, spans, events, info, catalogue, hidden)
+    beats, windows, record, spans, events, flushes, zeros = (tables[name] for name in _TABLES)
+    return Analysis(beats, windows, record, spans, events, flushes, zeros, info, catalogue, hidden)
+
+
+def _not_ours(target: Path) -> InputError:
+    return InputError(f"{target / DESCRIPTION}: not the description of an analysis, or cut off")
 
 
 def find_recording(info: dict[str, Any]) -> xr.Dataset | None:

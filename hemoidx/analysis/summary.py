@@ -29,7 +29,7 @@ def html(result: Analysis) -> str:
         from the recording or a user is escaped.
     """
     record = result.record.iloc[0]
-    rows = "".join(_row(result, index) for index in result.catalogue.in_table("windows"))
+    rows = "".join(_row(result, index) for index in result.catalogue.measured_in("windows"))
     kinds = Counter(result.spans["kind"])
     spans = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in kinds.items()) or "none"
     lines = [

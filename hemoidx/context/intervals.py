@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from ..line.setup import Setup
 from .rows import empty, near, number, read_rows, text
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ INTERVAL_KEYS: dict[str, Check] = {
     "tidal_volume_ml_per_kg_pbw": _between(0.5, 30.0, "mL/kg"),
     "site": _one_of(SITES),
     "transducer_height_cm": _between(-150.0, 150.0, "cm"),
+    "transducer_height_se_cm": _between(0.0, 50.0, "cm"),
     "rhythm": text,
     "central_venous_pressure_mmhg": _between(-20.0, 80.0, "mmHg"),
     "reference_flow_l_per_min": _between(0.0, 40.0, "L/min"),
@@ -119,12 +121,14 @@ class Context:
     ----------
     intervals : tuple of Interval
         Values that hold for a time: breathing, tidal volume [mL per kg predicted body weight], site, height
-        of the transducer above the reference level [cm], rhythm, central venous pressure [mmHg], reference
-        flow [L/min] with its averaging window [s].
+        of the transducer above the reference level and its standard error [cm], rhythm, central venous
+        pressure [mmHg], reference flow [L/min] with its averaging window [s].
     once : mapping of str to value
         Values that hold throughout: height [cm], weight [kg], age [years], sex.
     events : tuple of Event
         Fluid, leg raise, end-expiratory occlusion, change of vasopressor, apnoea.
+    setup : Setup, optional
+        Set-up sheet of the line. What it says of site and height is taken over where nothing else says it.
 
     Examples
     --------
@@ -136,8 +140,10 @@ class Context:
     intervals: tuple[Interval, ...] = ()
     once: tuple[tuple[str, str | float], ...] = ()
     events: tuple[Event, ...] = ()
+    setup: Setup | None = None
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "intervals", (*self.intervals, *_from_sheet(self.setup, self.intervals)))
         _refuse_contradictions(self.intervals)
         _refuse_lonely_flow(self.intervals)
 
@@ -154,9 +160,10 @@ class Context:
         ----------
         source : Context, mapping, DataFrame, path or None
             A mapping (or a YAML or JSON file of one) holds values for the whole recording directly, and
-            lists ``intervals`` and ``events``. A table (DataFrame, CSV or Parquet) holds one interval or
-            event a row: a row with a ``kind`` is an event. Times are ``from_s`` and ``to_s`` [s from the
-            start of the recording], either may be left out; an event may have ``at_s`` instead.
+            lists ``intervals`` and ``events``; ``setup`` is a set-up sheet, a mapping or the path of its
+            file. A table (DataFrame, CSV or Parquet) holds one interval or event a row: a row with a ``kind``
+            is an event. Times are ``from_s`` and ``to_s`` [s from the start of the recording], either may be
+            left out; an event may have ``at_s`` instead.
         record_id : str, optional
             Of a table with a column ``record_id``, only the rows of this recording are taken.
 
@@ -183,6 +190,8 @@ class Context:
 
     @classmethod
     def _from_mapping(cls, given: Mapping[str, Any], where: str) -> Context:
+        given = dict(given)
+        sheet = given.pop("setup", None)
         lists = {name: given.get(name) or [] for name in ("intervals", "events")}
         for name, rows in lists.items():
             if not isinstance(rows, list | tuple) or not all(isinstance(row, Mapping) for row in rows):
@@ -200,19 +209,25 @@ class Context:
                 )
             intervals += found
         events = [_event(row, f"{where}, event {i}") for i, row in enumerate(lists["events"], start=1)]
-        return cls(tuple(intervals), tuple(sorted(once.items())), tuple(events))
+        setup = None if sheet is None else Setup.read(sheet)
+        return cls(tuple(intervals), tuple(sorted(once.items())), tuple(events), setup)
 
     @classmethod
     def _from_table(cls, rows: Iterable[Mapping[str, Any]], where: str, record_id: str | None) -> Context:
         once: dict[str, str | float] = {}
         intervals: list[Interval] = []
         events: list[Event] = []
+        sheets: dict[str, Setup] = {}
         for i, row in enumerate(rows, start=1):
             filled = {key: value for key, value in row.items() if not empty(value)}
             owner = filled.pop("record_id", None)
             if owner is not None and record_id is not None and str(owner) != record_id:
                 continue
             here = f"{where}, row {i}"
+            if (sheet := filled.pop("setup", None)) is not None and str(sheet) not in sheets:
+                sheets[str(sheet)] = Setup.read(str(sheet))
+            if len(sheets) > 1:
+                raise InputError(f"{here}: a second set-up sheet; a recording has one")
             if "kind" in filled:
                 events.append(_event(filled, here))
                 continue
@@ -222,7 +237,8 @@ class Context:
                     raise InputError(f"{here}: {key} is {value}, but {once[key]} in a row above")
             intervals += found
         # A table repeats what holds throughout on every row: the same value twice is no news.
-        return cls(tuple(dict.fromkeys(intervals)), tuple(sorted(once.items())), tuple(events))
+        setup = next(iter(sheets.values()), None)
+        return cls(tuple(dict.fromkeys(intervals)), tuple(sorted(once.items())), tuple(events), setup)
 
     def at(self, key: str, time: Any) -> NDArray[Any]:
         """
@@ -267,6 +283,8 @@ class Context:
     def to_json(self) -> dict[str, Any]:
         """Give it as a mapping that `read` understands."""
         given: dict[str, Any] = dict(self.once)
+        if self.setup is not None:
+            given["setup"] = self.setup.to_json()
         if self.intervals:
             given["intervals"] = [{x.key: x.value, **_times(x)} for x in self.intervals]
         if self.events:
@@ -274,6 +292,15 @@ class Context:
                 {"kind": e.kind, **_times(e), **({"note": e.note} if e.note else {})} for e in self.events
             ]
         return given
+
+
+def _from_sheet(setup: Setup | None, known: Iterable[Interval]) -> list[Interval]:
+    """What a set-up sheet says that nothing else does; contradictions are found like any other."""
+    if setup is None:
+        return []
+    said = (("site", setup.cannula_site), ("transducer_height_cm", setup.transducer_above_reference_cm))
+    there = {(interval.key, interval.value) for interval in known}
+    return [Interval(key, v) for key, v in said if v is not None and (key, v) not in there]
 
 
 def _times(item: Interval | Event) -> dict[str, float]:
@@ -298,7 +325,7 @@ def _values(row: Mapping[str, Any], where: str) -> tuple[dict[str, str | float],
         elif key in INTERVAL_KEYS:
             intervals.append(Interval(key, INTERVAL_KEYS[key](value, f"{where}: {given}"), start, stop))
         else:
-            known = (*INTERVAL_KEYS, *ONCE_KEYS, *ALIASES, *_TIMES, "intervals", "events")
+            known = (*INTERVAL_KEYS, *ONCE_KEYS, *ALIASES, *_TIMES, "intervals", "events", "setup")
             raise InputError(f"{where}: unknown key {key!r}{near(key, known)}")
     return once, intervals
 

@@ -24,6 +24,6 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, pressure, upstroke
+    from . import area, chain, pressure, upstroke
 
-    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES))
+    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES, *chain.INDICES))

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, integral
 from .catalogue import Index, Range
-from .rules import DYNAMIC_LINE, PRESSURE_RULES, SHAPE_RULES, Limit, reject
+from .rules import DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, SHAPE_RULES, Limit, reject
 
 
 def ejection_time(onset: ArrayLike, notch: ArrayLike, fs: float) -> Float:
@@ -80,6 +80,7 @@ EJECTION_TIME = Index(
     title="Ejection time",
     unit="s",
     level="beat",
+    family="area",
     formula="time from the foot of the upstroke to the dicrotic notch of the same beat",
     inputs=("onset", "notch", "fs"),
     function=ejection_time,
@@ -87,7 +88,8 @@ EJECTION_TIME = Index(
         "Lewis RP, Rittgers SE, Forester WF, Boudoulas H. A critical review of the systolic time intervals. "
         "Circulation 1977;56:146-158. doi:10.1161/01.CIR.56.2.146",
     ),
-    rules=SHAPE_RULES + reject("no_notch") + DYNAMIC_LINE,
+    rules=SHAPE_RULES + reject("no_notch") + DYNAMIC_SHAPE,
+    harmed_by=("line",),
     limits=(
         Limit(
             "ejection time of the left ventricle",
@@ -112,6 +114,7 @@ SYSTOLIC_AREA = Index(
     title="Systolic area above diastolic pressure",
     unit="mmHg s",
     level="beat",
+    family="area",
     formula="integral of (pressure - dbp) from the foot to the dicrotic notch",
     inputs=("pressure", "onset", "notch", "dbp", "fs"),
     function=systolic_area,
@@ -119,7 +122,8 @@ SYSTOLIC_AREA = Index(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
         "method. Circ Res 1970;26:611-623",
     ),
-    rules=PRESSURE_RULES + reject("saturated", "no_notch") + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + reject("saturated", "no_notch") + GAIN + DYNAMIC_SHAPE,
+    harmed_by=("gain", "line"),
     limits=(
         Limit(
             "stroke volume",

@@ -17,11 +17,14 @@ from typing import Any, NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
+from ..line.states import HARMED
 from .rules import Limit, Rule, When
 
 LEVELS = ("beat", "window", "record")
 TABLE_OF_LEVEL = {"beat": "beats", "window": "windows", "record": "record"}
-STATISTICS = ("mean", "time_mean", "rate", "none")
+STATISTICS = ("mean", "time_mean", "rate", "shared", "none")
+HARMS = ("offset", "gain", "line")
+FAMILIES = ("own", "pressure", "upstroke", "area", "chain")
 
 #: Landmarks of a beat, as positions in samples.
 LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
@@ -32,6 +35,12 @@ VOCABULARY: dict[str, tuple[str, ...]] = {
     "window": ("start_s", "end_s", "valid_s", "beats", "window_of_beat", "n_windows"),
     "record": ("duration_s", "valid_s", "beats"),
 }
+#: What is known of the measuring chain at each beat, asked for as ``chain.<name>`` at beat level; see
+#: `hemoidx.line.chain.Chain.columns`.
+CHAIN: tuple[str, ...] = (
+    *(f"{name}{end}" for name in HARMED for end in ("", "_low", "_high")),
+    *("offset", "offset_se", "gain_se"),
+)
 #: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
 BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
 _FIXED: dict[str, tuple[str, ...]] = {
@@ -78,10 +87,11 @@ class Index:
         The definition in one line.
     inputs : tuple of str
         What the function is given, in order: at beat level ``pressure`` (the wave [mmHg]), ``fs`` [Hz], the
-        landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``, or other indices
-        of the level; at window level columns of the windows, ``window_of_beat``, ``n_windows`` and columns of
-        the beats such as ``beats.sbp``, which are NaN where a value was rejected; at record level columns of
-        the record, ``windows.<column>`` and ``beats.<column>``; at every level ``context.<key>``.
+        landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``, what the
+        measuring chain does (``chain.<name>``), or other indices of the level; at window level columns of
+        the windows, ``window_of_beat``, ``n_windows`` and columns of the beats such as ``beats.sbp``, which
+        are NaN where a value was rejected; at record level columns of the record, ``windows.<column>`` and
+        ``beats.<column>``; at every level ``context.<key>``.
     function : callable
         Pure function of these arrays; returns one value for each row. A function that takes the wave is
         given it in stretches of about ten minutes, with two seconds on either side of the beats; it must
@@ -97,7 +107,8 @@ class Index:
         Column of the tables; the name if empty. The name of a time carries its unit here.
     window : str
         How values of beats become one of a window: "mean", "time_mean" (weighted by the duration of the
-        beats), "rate" (60 / mean interval), or "none".
+        beats), "rate" (60 / mean interval), "shared" (mean of an error that all beats share, without a
+        standard error of its own), or "none".
     error_function : callable, optional
         At window and record level: random standard error, from the same inputs.
     marks : tuple of Mark
@@ -106,6 +117,13 @@ class Index:
         Other indices read from the same landmarks: a correlation with them is partly arithmetic.
     published_range : Range, optional
         Range in a named population, for orientation; never used to judge a value.
+    family : str
+        What it belongs to: "pressure", "upstroke", "area", "chain" (errors that the measuring chain adds), or
+        "own" for a user's.
+    missing : str
+        Why it may have no value where no rule took it away, in words that fit behind "because".
+    harmed_by : tuple of str
+        Errors of the measuring chain that reach it: "offset" (zero, level), "gain", "line".
 
     Raises
     ------
@@ -129,6 +147,9 @@ class Index:
     marks: tuple[Mark, ...] = ()
     shared_inputs: tuple[str, ...] = ()
     published_range: Range | None = None
+    family: str = "own"
+    missing: str = ""
+    harmed_by: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.column:
@@ -146,6 +167,12 @@ class Index:
             raise InputError(
                 f"index {self.name}: window must be one of {', '.join(STATISTICS)}, got {self.window!r}"
             )
+        if self.family not in FAMILIES:
+            raise InputError(
+                f"index {self.name}: family must be one of {', '.join(FAMILIES)}, got {self.family!r}"
+            )
+        if isinstance(self.harmed_by, str) or not set(self.harmed_by) <= set(HARMS):
+            raise InputError(f"index {self.name}: harmed_by is a tuple of {', '.join(HARMS)}")
         if isinstance(self.inputs, str) or not self.inputs:
             raise InputError(f"index {self.name}: inputs must be a tuple of at least one name")
         if not callable(self.function):
@@ -164,6 +191,13 @@ class Index:
     def reads_wave(self) -> bool:
         """Whether its function takes the samples."""
         return self.level == "beat" and "pressure" in self.inputs
+
+    @property
+    def has_se(self) -> bool:
+        """Whether the tables above the beats have a standard error of it."""
+        return self.error_function is not None or (
+            self.level == "beat" and self.window not in ("shared", "none")
+        )
 
     def appears_in(self, table: str) -> bool:
         """Whether a table has a column of it."""
@@ -248,6 +282,10 @@ class Catalogue:
         """Entries that have a column in a table."""
         return tuple(index for index in self.indices if index.appears_in(table))
 
+    def measured_in(self, table: str) -> tuple[Index, ...]:
+        """Entries of a table that tell of the patient, without the errors that the measuring chain adds."""
+        return tuple(index for index in self.in_table(table) if index.family != "chain")
+
     def order(self, level: str) -> tuple[Index, ...]:
         """
         Entries of a level, each behind what it needs.
@@ -279,6 +317,10 @@ class Catalogue:
 
     def _check_input(self, index: Index, name: str) -> None:
         if name.startswith("context."):
+            return
+        if name.startswith("chain.") and index.level == "beat":
+            if name.removeprefix("chain.") not in CHAIN:
+                _unknown(index, name, [f"chain.{word}" for word in CHAIN])
             return
         table, _, column = name.rpartition(".")
         if table:

@@ -22,6 +22,8 @@ Float = NDArray[np.float64]
 Wave = NDArray[np.floating[Any]]
 Lookup = Callable[[str], Any]
 
+OUTSIDE = ("context.", "chain.")
+"""Beginnings of inputs that come neither from the wave nor from other indices."""
 CHUNK_S = 1800.0
 """Length [s] of the stretches. A fixed grid from the first sample, whatever the memory."""
 MARGIN_S = 2.0
@@ -34,7 +36,7 @@ def beat_values(
     fs: float,
     landmarks: Mapping[str, Float],
     quality: Float,
-    context: Lookup,
+    outside: Lookup,
     chunk_s: float = CHUNK_S,
 ) -> dict[str, Float]:
     """
@@ -52,8 +54,8 @@ def beat_values(
         Positions of `onset` (increasing, finite), `steepest`, `peak`, `notch`, `end` [samples].
     quality : ndarray, shape (n_beats,)
         Quality of the beats, 0 to 1.
-    context : callable
-        Returns, for a key, what was documented at the time of each beat.
+    outside : callable
+        Returns for ``context.<key>`` and ``chain.<name>`` what is known of each beat.
     chunk_s : float
         Length of a stretch [s].
 
@@ -75,7 +77,7 @@ def beat_values(
     waiting = list(catalogue.order("beat"))
 
     def find(name: str) -> Any:
-        return context(name) if name.startswith("context.") else known[name]
+        return outside(name) if name.startswith(OUTSIDE) else known[name]
 
     while waiting:
         stage = _stage(waiting, known)
@@ -94,7 +96,7 @@ def _stage(waiting: Sequence[Index], known: Mapping[str, Any]) -> list[Index]:
     have = {*known, "pressure"}
     stage = []
     for index in waiting:
-        if index.reads_wave and all(n in have or n.startswith("context.") for n in index.inputs):
+        if index.reads_wave and all(n in have or n.startswith(OUTSIDE) for n in index.inputs):
             stage.append(index)
             have |= {index.name, index.column}
     return stage or [waiting[0]]

@@ -7,6 +7,7 @@ reject, so that a rejected value never spoils what stands above it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,6 +24,7 @@ from .windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, Grid, covered, gr
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+CHAIN_COLUMN = re.compile(r"(\w+_line_error(_low|_high)?|static_error|static_error_se|gain_error_se)")
 ContextLookup = Callable[[str, Float], Any]
 
 
@@ -86,6 +88,8 @@ class Source:
         Facts of the beats.
     context : callable
         Returns for a key and times [s] what was documented then.
+    chain : mapping of str to ndarray, shape (n_beats,)
+        What the measuring chain does to each beat.
     """
 
     pressure: NDArray[np.floating[Any]]
@@ -95,6 +99,7 @@ class Source:
     quality: Float
     facts: Int64Array
     context: ContextLookup
+    chain: Mapping[str, Float]
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -116,13 +121,18 @@ def beat_level(catalogue: Catalogue, source: Source) -> Level:
     keys: dict[str, NDArray[Any]] = {"beat": np.arange(source.facts.size, dtype=np.int64)}
     keys |= {f"{name}_s": source.seconds(source.landmarks[name]) for name in LANDMARKS}
     keys["quality"] = source.quality
+
+    def outside(name: str) -> Any:
+        kind, _, word = name.partition(".")
+        return source.chain[word] if kind == "chain" else source.context(word, keys["onset_s"])
+
     values = beat_values(
         catalogue,
         source.pressure,
         source.fs,
         source.landmarks,
         source.quality,
-        lambda name: source.context(name.removeprefix("context."), keys["onset_s"]),
+        outside,
     )
     level = Level("beats", keys, values, source.facts.copy())
     return _finish(catalogue, level, source.context, keys["onset_s"])
@@ -164,9 +174,10 @@ def window_level(catalogue: Catalogue, source: Source, beats: Level) -> Level:
     for index in catalogue:
         if index.level == "beat" and index.window != "none":
             column = index.column
-            values[column], values[f"{column}_se"] = statistic(
-                index.window, beats.usable(column), weights, row, n
-            )
+            found, se = statistic(index.window, beats.usable(column), weights, row, n)
+            values[column] = found
+            if index.has_se:
+                values[f"{column}_se"] = se
     facts = pass_upward(beats.facts, row, n, "windows", catalogue.facts)
     facts |= np.where(count < LEAST_BEATS, mask("too_few_beats"), 0)
     facts |= np.where(_too_little(windows, valid_s), mask("too_little_valid_time"), 0)
@@ -323,6 +334,9 @@ def columns_of(
     def find(name: str) -> Float:
         if name.startswith("context."):
             return np.asarray(context(name.removeprefix("context."), time), dtype=np.float64)
+        if name not in catalogue and CHAIN_COLUMN.fullmatch(name):
+            # A catalogue of a user's own may lack them; nothing is then known of these errors.
+            return np.full(np.shape(time), np.nan)
         return column(_column_of(catalogue, name))
 
     return find

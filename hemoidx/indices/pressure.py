@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
 from .catalogue import Index
-from .rules import BEAT_RULES, DYNAMIC_LINE, PRESSURE_RULES, STATIC_LINE, Limit, When, caution, reject
+from .rules import BEAT_RULES, GAIN, PRESSURE_RULES, STATIC_LINE, Limit, When, caution, dynamic_error, reject
 
 Wave = NDArray[np.floating]
 
@@ -206,11 +206,13 @@ SBP = Index(
     title="Systolic pressure",
     unit="mmHg",
     level="beat",
+    family="pressure",
     formula="highest pressure of the beat: vertex of a parabola fitted within 16 ms of the peak",
     inputs=("pressure", "peak", "fs"),
     function=systolic_pressure,
     sources=("common practice, no source: highest pressure of the beat",),
-    rules=PRESSURE_RULES + reject("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + reject("saturated") + STATIC_LINE + dynamic_error("sbp"),
+    harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp",),
 )
 
@@ -219,12 +221,14 @@ DBP = Index(
     title="Diastolic pressure",
     unit="mmHg",
     level="beat",
+    family="pressure",
     formula="lowest pressure between 100 ms before the foot and the steepest rise of the beat",
     inputs=("pressure", "onset", "steepest", "fs"),
     function=diastolic_pressure,
     sources=("common practice, no source: lowest pressure before the upstroke",),
     # A clipped crest says nothing about the trough, but the rail may be the lower one.
-    rules=PRESSURE_RULES + caution("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + caution("saturated") + STATIC_LINE + dynamic_error("dbp"),
+    harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp", "systolic_area"),
 )
 
@@ -233,6 +237,7 @@ MBP = Index(
     title="Mean arterial pressure",
     unit="mmHg",
     level="beat",
+    family="pressure",
     formula="area under the pulse contour divided by the duration of the cycle, foot to next foot",
     inputs=("pressure", "onset", "end"),
     function=mean_pressure,
@@ -241,6 +246,7 @@ MBP = Index(
         "Conference 1988. doi:10.1109/NEBC.1988.19386 (abstract)",
     ),
     rules=PRESSURE_RULES + reject("saturated", "end_unknown") + STATIC_LINE,
+    harmed_by=("offset", "gain"),
     limits=(
         Limit(
             "central mean pressure",
@@ -260,11 +266,13 @@ PP = Index(
     title="Pulse pressure",
     unit="mmHg",
     level="beat",
+    family="pressure",
     formula="sbp - dbp of the same beat",
     inputs=("sbp", "dbp"),
     function=pulse_pressure,
     sources=("common practice, no source: difference of two pressures",),
-    rules=PRESSURE_RULES + reject("saturated") + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + reject("saturated") + GAIN + dynamic_error("pp"),
+    harmed_by=("gain", "line"),
     shared_inputs=("sbp", "dbp"),
 )
 
@@ -273,6 +281,7 @@ DURATION = Index(
     title="Beat duration",
     unit="s",
     level="beat",
+    family="pressure",
     formula="time from the foot of a beat to the next foot",
     inputs=("onset", "end", "fs"),
     function=beat_duration,
@@ -289,6 +298,7 @@ HR = Index(
     title="Heart rate (pulse rate)",
     unit="1/min",
     level="beat",
+    family="pressure",
     formula="60 / duration; in a window 60 / mean duration",
     inputs=("duration",),
     function=heart_rate,

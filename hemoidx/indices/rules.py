@@ -185,16 +185,59 @@ def undocumented(*facts: str) -> tuple[Rule, ...]:
     return tuple(Rule(UNDOCUMENTED_LEVEL, When(facts=(name,), tables=("record",))) for name in facts)
 
 
+def _beyond(value: str, sure: str, words: str, ends: tuple[str, str] = ("", "")) -> tuple[Rule, ...]:
+    """Rules on the size of an error: caution by its best value, rejection if all its interval is beyond."""
+    low, high = ends
+    rejected = words.format(ERROR_REJECTED)
+    cautious = words.format(ERROR_CAUTION)
+    return (
+        Rule(REJECTED, When(column=f"{sure}{low}", above=ERROR_REJECTED), rejected),
+        Rule(REJECTED, When(column=f"{sure}{high}", below=-ERROR_REJECTED), rejected),
+        Rule(CAUTION, When(column=value, above=ERROR_CAUTION), cautious),
+        Rule(CAUTION, When(column=value, below=-ERROR_CAUTION), cautious),
+    )
+
+
+#: An error of zero, level or line asks for caution from the first on, and rejects from the second on [mmHg]:
+#: our convention; 5 is what standards for cuffs allow as mean error (quoted from memory).
+ERROR_CAUTION, ERROR_REJECTED = 2.0, 5.0
+
 #: The beat itself is in doubt: nothing read from it counts.
 BEAT_RULES = reject("low_quality", "gap_inside") + caution("weak_pulse", "near_event")
 #: The shape is turned over: landmarks other than the beat's own length mean nothing.
 SHAPE_RULES = BEAT_RULES + reject("inverted")
 #: The value is a pressure, or made of pressures.
-PRESSURE_RULES = SHAPE_RULES + reject("uncalibrated") + caution("implausible_level")
-#: Static faults of the line (zero, level) would shift the value; nothing in the recording shows them.
-STATIC_LINE = undocumented("zero_not_seen")
-#: Dynamic faults of the line (natural frequency, damping) would change the value.
-DYNAMIC_LINE = undocumented("flush_not_seen", "line_unknown")
+PRESSURE_RULES = SHAPE_RULES + reject("uncalibrated") + caution("implausible_level", "setup_no_signal")
+#: The gain scales every pressure and every difference of pressures.
+GAIN = undocumented("gain_unchecked", "setup_undocumented") + caution("setup_gain")
+#: Static faults (zero, level) shift the value.
+STATIC_LINE = (
+    undocumented("zero_not_seen", "level_undocumented")
+    + caution("zero_not_applied", "zero_stale", "setup_offset")
+    + _beyond("static_error", "static_error", "zero or level put it off by more than {:g} mmHg")
+    + GAIN
+)
+#: Dynamic faults (natural frequency, damping) change the value.
+DYNAMIC_LINE = undocumented("flush_not_seen", "line_unknown", "setup_undocumented") + caution(
+    "flush_stale", "line_partly_known", "line_corrected", "perhaps_overdamped", "perhaps_ringing"
+)
+#: The same for what has no expected error of its own: shape and timing.
+DYNAMIC_SHAPE = DYNAMIC_LINE + caution("line_overdamped", "line_underdamped")
+
+
+def dynamic_error(name: str) -> tuple[Rule, ...]:
+    """Rules for a pressure whose expected error behind the measured line is known."""
+    column = f"{name}_line_error"
+    unsure = tuple(
+        Rule(CAUTION, when, f"an error above {ERROR_REJECTED:g} mmHg by the line cannot be excluded")
+        for when in (
+            When(column=f"{column}_low", below=-ERROR_REJECTED),
+            When(column=f"{column}_high", above=ERROR_REJECTED),
+        )
+    )
+    words = "the measured line puts it off by more than {:g} mmHg"
+    return DYNAMIC_LINE + _beyond(column, column, words, ("_low", "_high")) + unsure
+
 
 #: Rules of a table, which hold for every index in it.
 TABLE_RULES: dict[str, tuple[Rule, ...]] = {
@@ -266,6 +309,7 @@ def judge(
     columns: Columns,
     values: NDArray[np.float64],
     known: Sequence[Fact] = FACTS,
+    missing: str = "",
 ) -> Judged:
     """
     Verdicts with their reasons in words.
@@ -278,6 +322,8 @@ def judge(
         As in `rejected`.
     values : ndarray, shape (n_rows,)
         The unmasked values: one that is NaN without a rule's doing was not measured either.
+    missing : str
+        Words for that, if the index has its own.
 
     Returns
     -------
@@ -300,10 +346,10 @@ def judge(
     for clause, holds in zip(clauses, seen, strict=True):
         if clause.level == REJECTED:
             refused |= holds
-    missing = np.isnan(values) & ~refused
-    if missing.any():
-        clauses.append(_Clause(REJECTED, False, _MISSING.get(table, "it could not be computed")))
-        seen.append(missing)
+    absent = np.isnan(values) & ~refused
+    if absent.any():
+        clauses.append(_Clause(REJECTED, False, missing or _MISSING.get(table, "it could not be computed")))
+        seen.append(absent)
     for limit in limits:
         holds = limit.when.holds(table, facts, columns, known)
         if holds is not None and holds.any():
@@ -347,7 +393,8 @@ def _say(clauses: Sequence[_Clause]) -> tuple[str, str, str]:
     )
     parts = []
     for level in (REJECTED, CAUTION, UNDOCUMENTED_LEVEL):
-        words = [c.words for c in measured if c.level == level]
+        # Several rules may say the same: once is enough.
+        words = list(dict.fromkeys(c.words for c in measured if c.level == level))
         if words:
             parts.append(f"{level} because {'; '.join(words)}")
     parts += [c.words for c in limited]

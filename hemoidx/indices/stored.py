@@ -66,6 +66,9 @@ def _index_json(index: Index) -> dict[str, Any]:
         "window": index.window,
         "has_error": index.error_function is not None,
         "shared_inputs": list(index.shared_inputs),
+        "family": index.family,
+        "missing": index.missing,
+        "harmed_by": list(index.harmed_by),
         "rules": [_rule_json(rule) for rule in index.rules],
         "limits": [_limit_json(limit) for limit in index.limits],
         "marks": [{"fact": asdict(m.fact), "when": _when_json(m.when)} for m in index.marks],
@@ -92,6 +95,9 @@ def _stored_index(entry: Mapping[str, Any]) -> Index:
         error_function=_stored_only if entry["has_error"] else None,
         marks=tuple(Mark(Fact(**m["fact"]), _when(m["when"])) for m in entry["marks"]),
         shared_inputs=tuple(entry["shared_inputs"]),
+        family=entry["family"],
+        missing=entry["missing"],
+        harmed_by=tuple(entry["harmed_by"]),
         published_range=Range(**entry["published_range"]) if "published_range" in entry else None,
     )
 

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
 from .catalogue import Index, Range
-from .rules import DYNAMIC_LINE, PRESSURE_RULES, Limit, caution, reject
+from .rules import DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, Limit, caution, reject
 
 
 def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> Float:
@@ -62,12 +62,18 @@ DPDT_MAX = Index(
     title="Steepest rise of arterial pressure (dP/dt max)",
     unit="mmHg/s",
     level="beat",
+    family="upstroke",
     formula="largest first derivative of a fourth-order polynomial fitted over about 56 ms",
     inputs=("pressure", "steepest", "fs"),
     function=dpdt_max,
     sources=("Savitzky A, Golay MJE. Anal Chem 1964;36:1627-1639 (the derivative filter)",),
     # A clipped wave is as a rule a ringing one or one on its way out of range: its slope is not the artery's.
-    rules=PRESSURE_RULES + reject("saturated") + caution("sampling_rate_low", "coarse_steps") + DYNAMIC_LINE,
+    rules=PRESSURE_RULES
+    + reject("saturated", "line_bends_upstroke")
+    + caution("sampling_rate_low", "coarse_steps")
+    + GAIN
+    + DYNAMIC_SHAPE,
+    harmed_by=("gain", "line"),
     limits=(
         Limit(
             "contractility",

@@ -100,8 +100,8 @@ def statistic(kind: str, values: Float, weights: Float, group: Int, n_groups: in
     Parameters
     ----------
     kind : str
-        "mean" over beats, "time_mean" weighted by `weights`, or "rate": 60 divided by the mean of 60 / value,
-        so that a rate is that of the mean interval.
+        "mean" or "shared" over beats, "time_mean" weighted by `weights`, or "rate": 60 divided by the
+        mean of 60 / value, so that a rate is that of the mean interval.
     values : ndarray, shape (n_beats,)
         Values of the beats. A NaN leaves its beat out, and never spoils the group.
     weights : ndarray, shape (n_beats,)
@@ -130,6 +130,8 @@ def statistic(kind: str, values: Float, weights: Float, group: Int, n_groups: in
     .. [1] Cochran WG. Sampling Techniques, 3rd ed. Wiley 1977, chapter 6 (variance of a ratio).
     """
     keep = np.isfinite(values) & (group >= 0)
+    if not keep.any():
+        return np.full(n_groups, np.nan), np.full(n_groups, np.nan)
     if kind == "time_mean":
         keep &= np.isfinite(weights)
     v, g = values[keep], group[keep]

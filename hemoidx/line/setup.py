@@ -2,7 +2,7 @@
 The set-up sheet: what stood between artery and recorder, from the fluid bag to the cannula.
 
 It documents a recording for research and teaching. It is not a bedside checklist: local policy and licensed
-practice decide there. What a sheet tells about a trace is found by `hemoidx.line.inspect.inspect`.
+practice decide there. What a sheet tells about a trace is found by `hemoidx.line.inspection.inspect`.
 """
 
 from __future__ import annotations

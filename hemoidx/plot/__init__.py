@@ -9,6 +9,7 @@ Retrospective research and teaching only; not for patient care.
 """
 
 from hemoidx.plot.decimate import envelope, thin
+from hemoidx.plot.line import line_plane
 from hemoidx.plot.overlay import aligned_beats, beat_overlay
 from hemoidx.plot.sheet import overview
 from hemoidx.plot.spans import draw_spans
@@ -21,6 +22,7 @@ __all__ = [
     "beat_overlay",
     "draw_spans",
     "envelope",
+    "line_plane",
     "overview",
     "png",
     "samples",

@@ -32,7 +32,7 @@ def render(result: Analysis) -> str:
     str
         A whole HTML page with its style and pictures inside it.
     """
-    from hemoidx.report import pictures, sections
+    from hemoidx.report import chain, pictures, sections
     from hemoidx.report.html import page, tag
 
     begin = float(result.windows["start_s"].min())
@@ -45,6 +45,7 @@ def render(result: Analysis) -> str:
         tag("p", sections.CAUTIONS[0], " ", sections.INVENTED if invented else "", class_="note"),
         sections.measured(result, begin, finish),
         pictures.whole_recording(result, begin, finish),
+        chain.measuring_chain(result),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
         tag("section", tag("h2", "Beats together"), pictures.beats_together(result)),

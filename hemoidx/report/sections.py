@@ -42,7 +42,7 @@ CAUTIONS = (
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
 _UNDOCUMENTED = "Undocumented because "
 # Entries of analysis.json that the page tells in words of its own.
-_SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices")
+_SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices", "line")
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
@@ -55,7 +55,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
         f"({share(float(record['valid_s']), finish - begin)})."
     )
-    rows = [_summary_row(result, index) for index in result.catalogue.in_table("windows")]
+    rows = [_summary_row(result, index) for index in result.catalogue.measured_in("windows")]
     return section(
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
@@ -115,7 +115,7 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
     """Count the reasons for which windows have no value, one row for each quantity and reason."""
     reasons: dict[str, list[str]] = {}
     numbers: Counter[str] = Counter()
-    for index in result.catalogue.in_table("windows"):
+    for index in result.catalogue.measured_in("windows"):
         verdicts = result.verdicts(index.name, table="windows")
         refused = verdicts.loc[verdicts["measurement"] == "rejected", "reasons"]
         for words, times in refused.map(_only_rejection).value_counts().items():
@@ -124,7 +124,7 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
             numbers[key] = int(times)
     if not reasons:
         return [tag("p", "Every window has a value of every quantity.")]
-    every = len(result.catalogue.in_table("windows"))
+    every = len(result.catalogue.measured_in("windows"))
     rows = [
         [
             key.rpartition("|")[0],
@@ -172,7 +172,7 @@ def limits_of_reading(result: Analysis, invented: bool) -> Markup:
     """Say what limits the reading of each quantity, and what nobody documented."""
     lines: list[Markup] = []
     unknown: dict[str, list[str]] = {}
-    for index in result.catalogue.in_table("record"):
+    for index in result.catalogue.measured_in("record"):
         reasons = str(result.verdicts(index.name, table="record")["reasons"].iloc[0])
         said = []
         for sentence in filter(None, reasons.split(". ")):
@@ -208,7 +208,7 @@ def _not_documented(undocumented: list[str], bearing: dict[str, list[str]]) -> I
 
 def tables(result: Analysis) -> Markup:
     """Show the first rows of the windows and the spans, and say where the rest is."""
-    indices = result.catalogue.in_table("windows")
+    indices = result.catalogue.measured_in("windows")
     head: list[Piece] = ["from", "to", "beats", *([i.column, tag("br"), i.unit] for i in indices)]
     rows = [
         [
@@ -239,7 +239,7 @@ def tables(result: Analysis) -> Markup:
             "Beside this page, when the analysis was saved: ",
             [
                 [tag("code", f"{name}.parquet"), ", "]
-                for name in ("beats", "windows", "record", "spans", "events")
+                for name in ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
             ],
             "what masking hid in ",
             tag("code", "unchecked.parquet"),

@@ -1,0 +1,371 @@
+"""
+The measuring chain behind a recording, put together: flushes, zeros, level, gain, set-up sheet, hints.
+
+What the recording shows and what was documented become facts of the beats, and numbers for each beat: what
+the line does to it, what zero and level add to it, and how sure that is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..beats.reading import BELIEVED, Reading
+from ..errors import InputError
+from ..facts import mask
+from .adequacy import Adequacy, expected_error
+from .drift import drift_allowance, zero_at
+from .dynamics import FlushReading
+from .hints import Hint, hint
+from .inspection import Finding, inspect
+from .level import column_pressure
+from .measure import measure_flushes
+from .ruling import Effect, Severity
+from .setup import Setup
+from .states import HARMED, LineState, line_states, state_of
+from .typical import numbers_of, typical_beat
+from .zero import ZeroReadings, zero_readings
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+Wave = NDArray[np.floating]
+
+# All ours. Spans that say that somebody had the line in hand, and a gap long enough that somebody may [s].
+_HANDLED, _LONG_GAP_S = ("open_to_air", "sampling", "flat"), 600.0
+# Stretches in which one typical beat stands for all [s].
+_PIECE_S = 3600.0
+# A line counts as harmful from this on [mmHg], and for the steepest rise from this share on.
+HARMFUL, BENT = 2.0, 0.2
+# Beats without interruption that show that the line is in use.
+_IN_USE = 10
+_SEVERE = (Severity.MINOR, Severity.MAJOR)
+_SETUP_FACTS = {
+    Effect.OVERDAMPS: "perhaps_overdamped",
+    Effect.UNDERDAMPS: "perhaps_ringing",
+    Effect.OFFSET: "setup_offset",
+    Effect.GAIN: "setup_gain",
+    Effect.NO_SIGNAL: "setup_no_signal",
+}
+NO_ZEROS = zero_readings(np.zeros(0), 1.0, (), ())
+
+
+@dataclass(frozen=True)
+class Documented:
+    """
+    What was written down about a line.
+
+    Attributes
+    ----------
+    setup : Setup, optional
+        The set-up sheet.
+    height_cm, height_se_cm : ndarray, shape (n_beats,), optional
+        Height of the transducer above the reference level at each beat and its standard error, NaN where
+        nobody documented it [cm].
+    gain_se : float
+        Relative standard error of the gain; NaN if it was not checked at a known pressure.
+    """
+
+    setup: Setup | None = None
+    height_cm: Float | None = None
+    height_se_cm: Float | None = None
+    gain_se: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Chain:
+    """
+    What measured a recording.
+
+    Attributes
+    ----------
+    flushes : tuple of FlushReading
+        Each flush, in order of time [samples].
+    states : tuple of LineState
+        What they tell together, and how long it holds.
+    adequacy : tuple of (start, stop, Adequacy)
+        What the line does to the pulses, stretch by stretch [samples].
+    zeros : ZeroReadings
+        Levels read while the line was open to air.
+    hint : Hint or None
+        What the pulses suggest where no flush tells.
+    setup : Setup or None
+        The set-up sheet.
+    findings : tuple of Finding
+        What was wrong by the set-up sheet.
+    in_use : float
+        First of many pulses after the line had been flushed or opened [samples]; NaN if the recording does
+        not begin with that.
+    corrected : bool
+        Whether the line was taken out of the wave by computation.
+    facts : ndarray of int64, shape (n_beats,)
+        Facts of the beats.
+    record_facts : int
+        Facts of the recording.
+    columns : dict of str to ndarray, shape (n_beats,)
+        For each of `HARMED`, ``<name>``, ``<name>_low`` and ``<name>_high``: expected error and its 95 %
+        bounds for each mmHg of recorded pulse pressure; ``offset`` and ``offset_se``: what zero and level
+        add to every pressure [mmHg]; ``gain_se``: relative. NaN where not known.
+    """
+
+    flushes: tuple[FlushReading, ...]
+    states: tuple[LineState, ...]
+    adequacy: tuple[tuple[float, float, Adequacy], ...]
+    zeros: ZeroReadings
+    hint: Hint | None
+    setup: Setup | None
+    findings: tuple[Finding, ...]
+    in_use: float
+    corrected: bool
+    facts: Int
+    record_facts: int
+    columns: dict[str, Float] = field(default_factory=dict)
+
+
+def examine(
+    wave: Wave,
+    fs: float,
+    reading: Reading,
+    scale: Sequence[Mapping[str, Any]] = (),
+    first: int = 0,
+    documented: Documented | None = None,
+    corrected: bool = False,
+) -> Chain:
+    """
+    Find out what measured a recording.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Arterial pressure, NaN where missing [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    reading : Reading
+        Its beats and spans.
+    scale : sequence of mapping
+        Runs of samples with one calibration: start, stop, step, rails, calibrated.
+    first : int
+        Sample number of the first sample.
+    documented : Documented, optional
+        Set-up sheet, height, gain.
+    corrected : bool
+        Whether the wave is one from which the line was taken out; its flushes then tell nothing.
+
+    Returns
+    -------
+    Chain
+    """
+    said = documented or Documented()
+    struck = _disturbances(reading, fs)
+    flushes = () if corrected else tuple(_flushes(wave, fs, reading, scale))
+    states = line_states(flushes, struck, fs, wave.size)
+    adequacy = tuple(_adequacy(wave, fs, reading, states))
+    zeros = _zeros(wave, fs, reading, scale, first)
+    number, stale = state_of(states, reading.onset)
+    unknown = (number < 0) | stale
+    found = None if corrected else _hint(wave, fs, reading, unknown)
+    findings = tuple(inspect(said.setup)) if said.setup is not None else ()
+    columns = _line_columns(reading.onset, adequacy) | _static_columns(reading, fs, zeros, said)
+    facts = _line_facts(reading.onset, adequacy, states, number, stale)
+    facts |= _static_facts(reading, fs, zeros)
+    suggested = mask(*found.facts) if found is not None else 0
+    facts |= np.where(unknown, suggested, 0) | _setup_facts(findings)
+    facts |= mask("line_corrected") if corrected else 0
+    return Chain(
+        flushes, states, adequacy, zeros, found, said.setup, findings,
+        in_use=_in_use(reading), corrected=corrected, facts=facts,
+        record_facts=_missing(reading, states, zeros, said, corrected), columns=columns,
+    )  # fmt: skip
+
+
+def _disturbances(reading: Reading, fs: float) -> Float:
+    """Ends of what says that somebody had the line in hand, or may have had."""
+    handled, gaps = reading.spans.of(*_HANDLED), reading.spans.of("gap")
+    long = gaps.stop[gaps.stop - gaps.start >= _LONG_GAP_S * fs]
+    return np.sort(np.concatenate([handled.start, long]).astype(np.float64))
+
+
+def _flushes(
+    wave: Wave, fs: float, reading: Reading, scale: Sequence[Mapping[str, Any]]
+) -> list[FlushReading]:
+    """Measure every flush, each with the step and the rails of its run."""
+    spans = reading.spans.of("flush")
+    if not spans.start.size:
+        return []
+    other = reading.spans.of("open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
+    feet = reading.onset[reading.quality >= BELIEVED]
+    out: list[FlushReading] = []
+    for run in scale or ({"start": 0, "stop": wave.size},):
+        inside = (spans.start >= int(run["start"])) & (spans.start < int(run["stop"]))
+        if inside.any():
+            out += measure_flushes(
+                wave, fs, spans.start[inside], spans.stop[inside], step=float(run.get("step") or 0.0),
+                rails=(run.get("rail_low"), run.get("rail_high")), feet=feet, other=(other.start, other.stop),
+            )  # fmt: skip
+    return out
+
+
+def _adequacy(
+    wave: Wave, fs: float, reading: Reading, states: Sequence[LineState]
+) -> list[tuple[float, float, Adequacy]]:
+    """What the line does to these pulses, for each hour or less of each state; none without enough beats."""
+    out = []
+    good = reading.quality >= BELIEVED
+    for state in states:
+        pieces = max(1, round((state.fresh_until - state.start) / (_PIECE_S * fs)))
+        edges = np.linspace(state.start, state.fresh_until, pieces + 1)
+        for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+            here = good & (reading.onset >= start) & (reading.onset < stop)
+            try:
+                beat = typical_beat(wave, fs, reading.onset[here], reading.steepest[here], reading.end[here])
+                out.append((start, stop, expected_error(beat, state.dynamics)))
+            except InputError:
+                # Too few whole beats to say what the line does to them: they stay without a number.
+                continue
+    return out
+
+
+def _zeros(
+    wave: Wave, fs: float, reading: Reading, scale: Sequence[Mapping[str, Any]], first: int
+) -> ZeroReadings:
+    spans = reading.spans.of("open_to_air")
+    if not spans.start.size:
+        return NO_ZEROS
+    last = np.maximum.accumulate(spans.stop)
+    apart = np.concatenate([[True], spans.start[1:] >= last[:-1]])
+    start, stop = spans.start[apart], spans.stop[apart]
+    step = [
+        max((float(r.get("step") or 0.0) for r in scale if r["start"] < b and r["stop"] > a), default=0.0)
+        for a, b in zip(start, stop, strict=True)
+    ]
+    return zero_readings(wave, fs, start, stop, np.array(step), first)
+
+
+def _hint(wave: Wave, fs: float, reading: Reading, unknown: Bool) -> Hint | None:
+    """What the pulses suggest, from those for which no flush tells."""
+    use = unknown & (reading.quality >= BELIEVED)
+    try:
+        return hint(typical_beat(wave, fs, reading.onset[use], reading.steepest[use], reading.end[use]))
+    except InputError:
+        return None
+
+
+def _line_columns(onset: Float, adequacy: Sequence[tuple[float, float, Adequacy]]) -> dict[str, Float]:
+    """Expected errors for each mmHg of recorded pulse pressure: the line is linear."""
+    names = [f"{name}{end}" for name in HARMED for end in ("", "_low", "_high")]
+    out = {name: np.full(onset.size, np.nan) for name in names}
+    for start, stop, known in adequacy:
+        a, b = np.searchsorted(onset, [start, stop])
+        pulse = numbers_of(known.beat)["pp"]
+        for name in HARMED:
+            error = getattr(known, name)
+            for end, value in (("", error.value), ("_low", error.low), ("_high", error.high)):
+                out[f"{name}{end}"][a:b] = value / pulse
+    return out
+
+
+def _static_columns(reading: Reading, fs: float, zeros: ZeroReadings, said: Documented) -> dict[str, Float]:
+    """What zero and level add, and how sure that is; not known is not zero."""
+    n = reading.onset.size
+    zero = zero_at(zeros, reading.onset, _long_gaps(reading, fs))
+    height = np.full(n, np.nan) if said.height_cm is None else said.height_cm
+    level = -column_pressure(height)
+    known = np.isfinite(zero.level) | np.isfinite(level)
+    offset = np.where(known, np.nan_to_num(zero.level) + np.nan_to_num(level), np.nan)
+    unsure = np.full(n, np.nan) if said.height_se_cm is None else column_pressure(said.height_se_cm)
+    drift = drift_allowance(np.nan_to_num(zero.age_s))[1] / 1.96
+    return {
+        "offset": offset,
+        "offset_se": np.sqrt(zero.se**2 + drift**2 + unsure**2),
+        "gain_se": np.full(n, said.gain_se),
+    }
+
+
+def _long_gaps(reading: Reading, fs: float) -> Float:
+    gaps = reading.spans.of("gap")
+    return gaps.start[gaps.stop - gaps.start >= _LONG_GAP_S * fs].astype(np.float64)
+
+
+def _line_facts(
+    onset: Float,
+    adequacy: Sequence[tuple[float, float, Adequacy]],
+    states: Sequence[LineState],
+    number: Int,
+    stale: Bool,
+) -> Int:
+    facts = np.where(stale, mask("flush_stale"), 0).astype(np.int64)
+    resolved = np.array([s.dynamics.resolved for s in states] or [True])
+    facts |= np.where((number >= 0) & ~stale & ~resolved[np.maximum(number, 0)], mask("line_partly_known"), 0)
+    for start, stop, known in adequacy:
+        a, b = np.searchsorted(onset, [start, stop])
+        facts[a:b] |= mask(*_faults(known))
+    return facts
+
+
+def _faults(known: Adequacy) -> list[str]:
+    """Names of the facts that hold for a line and the pulses behind it."""
+    names = []
+    # Systolic pressure decides; a line known by bounds only is faulty if all that it can be is.
+    if max(known.sbp.low, np.nan_to_num(known.sbp.value, nan=-np.inf)) > HARMFUL:
+        names.append("line_underdamped")
+    if min(known.sbp.high, np.nan_to_num(known.sbp.value, nan=np.inf)) < -HARMFUL:
+        names.append("line_overdamped")
+    slope = known.dpdt_max
+    if slope.undistorted > 0 and abs(slope.value) > BENT * slope.undistorted:
+        names.append("line_bends_upstroke")
+    return names
+
+
+def _static_facts(reading: Reading, fs: float, zeros: ZeroReadings) -> Int:
+    zero = zero_at(zeros, reading.onset, _long_gaps(reading, fs))
+    seen = np.isfinite(zero.level)
+    facts = np.where(seen & zero.stale, mask("zero_stale"), 0).astype(np.int64)
+    if len(zeros):
+        row = np.maximum(np.searchsorted(zeros.start, reading.onset, side="right") - 1, 0)
+        facts |= np.where(seen & zeros.not_applied[row], mask("zero_not_applied"), 0)
+    return facts
+
+
+def _setup_facts(findings: Sequence[Finding]) -> int:
+    """Facts that a sheet speaks for; a note alone changes nothing."""
+    names = {
+        _SETUP_FACTS[effect]
+        for finding in findings
+        if finding.severity in _SEVERE
+        for effect in finding.effects
+        if effect in _SETUP_FACTS
+    }
+    return mask(*names)
+
+
+def _missing(
+    reading: Reading, states: Sequence[LineState], zeros: ZeroReadings, said: Documented, corrected: bool
+) -> int:
+    """What nobody documented and the recording does not show."""
+    last = float(reading.onset[-1]) if reading.onset.size else -1.0
+    names = {
+        "flush_not_seen": not reading.spans.of("flush").start.size,
+        "line_unknown": not states and not corrected,
+        "zero_not_seen": not (zeros.start < last).any(),
+        "level_undocumented": said.height_cm is None or not np.isfinite(said.height_cm).any(),
+        "gain_unchecked": not np.isfinite(said.gain_se),
+        "setup_undocumented": said.setup is None,
+    }
+    return mask(*(name for name, holds in names.items() if holds))
+
+
+def _in_use(reading: Reading) -> float:
+    """First foot of many pulses in a row, if flushing or opening came before all of them."""
+    if reading.onset.size < _IN_USE:
+        return float("nan")
+    good = (reading.quality >= BELIEVED) & np.isfinite(reading.end)
+    runs = np.convolve(good, np.ones(_IN_USE), mode="valid") == _IN_USE
+    if not runs.any():
+        return float("nan")
+    start = float(reading.onset[int(np.argmax(runs))])
+    before = reading.spans.of("flush", "open_to_air")
+    return start if (before.start < start).any() else float("nan")
