@@ -202,7 +202,7 @@ def _sentences(chain: Chain) -> list[str]:
         out.append("A flush was seen, but none tells the dynamic response of the line.")
     else:
         out.append("No fast flush was recorded: the dynamic response of the line is unknown.")
-    if chain.hint is not None and chain.hint.facts:
+    if chain.hint is not None and chain.hint.facts and not chain.states:
         out.append(chain.hint.words())
     zeros = chain.zeros
     if not len(zeros):

@@ -94,7 +94,7 @@ _COHORT: tuple[tuple[str, str, dict[str, Any]], ...] = (
         {
             "events": (
                 Event("flush", 12.0, 2.0),
-                Event("open_to_air", 20.0, 14.0, level=6.0),
+                Event("open_to_air", 20.0, 14.0, level=6.0, zeroed=True),
                 Event("flush", 36.5, 1.4),
                 Event("flush", 39.5, 0.8),
                 Event("open_to_air", 150.0, 9.0, level=0.0),

@@ -110,7 +110,12 @@ def _open_to_air(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     offset = event.level if event.level is not None else float(np.clip(rng.normal(0, 2.5), -6, 7))
     t = np.arange(n) / wave.fs
     level = np.full(n, float(offset))
-    if n > 4 * wave.fs and rng.uniform() < 0.5:
+    if n > 4 * wave.fs:
+        drawn = bool(rng.uniform() < 0.5)
+        zeroed = drawn if event.zeroed is None else event.zeroed
+    else:
+        zeroed = False
+    if zeroed:
         level[int(n * rng.uniform(0.3, 0.6)) :] = rng.uniform(-0.4, 0.4)
     splash = -rng.uniform(0, 90) * np.exp(-t / 0.05) * np.sin(2 * np.pi * 9 * t)
     i0 = wave.sample(event.start_s)

@@ -41,12 +41,16 @@ class Event:
         a flat stretch, pressure at the end of sampling, plateau under a cuff or without pulse, size of
         motion, rise of mean pressure in an episode that runs into the rail [mmHg]. Drawn from the seed if
         absent.
+    zeroed : bool, optional
+        Of an open transducer: whether a zero is taken in the middle, after which it reads zero. Drawn from
+        the seed if absent; within 4 s there is no time for it.
     """
 
     kind: str
     start_s: float
     duration_s: float
     level: float | None = None
+    zeroed: bool | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in EVENT_KINDS:
