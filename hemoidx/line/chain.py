@@ -26,7 +26,7 @@ from .level import column_pressure
 from .measure import measure_flushes
 from .ruling import Effect, Severity
 from .setup import Setup
-from .states import HARMED, LineState, line_states, state_of
+from .states import HARMED, STALE_AFTER_S, LineState, line_states, state_of
 from .typical import numbers_of, typical_beat
 from .zero import ZeroReadings, zero_readings
 
@@ -163,10 +163,13 @@ def examine(
     struck = _disturbances(reading, fs)
     flushes = () if corrected else tuple(_flushes(wave, fs, reading, scale))
     states = line_states(flushes, struck, fs, wave.size)
-    adequacy = tuple(_adequacy(wave, fs, reading, states))
+    adequacy = tuple(_adequacy(wave, fs, reading, states, struck))
     zeros = _zeros(wave, fs, reading, scale, first)
     number, stale = state_of(states, reading.onset)
-    unknown = (number < 0) | stale
+    told = np.zeros(stale.size, dtype=bool)
+    for start, stop, _ in adequacy:
+        told |= (reading.onset >= start) & (reading.onset < stop)
+    unknown = ((number < 0) | stale) & ~told
     found = None if corrected else _hint(wave, fs, reading, unknown)
     findings = tuple(inspect(said.setup)) if said.setup is not None else ()
     columns = _line_columns(reading.onset, adequacy) | _static_columns(reading, fs, zeros, said)
@@ -210,12 +213,18 @@ def _flushes(
 
 
 def _adequacy(
-    wave: Wave, fs: float, reading: Reading, states: Sequence[LineState]
+    wave: Wave, fs: float, reading: Reading, states: Sequence[LineState], struck: Float
 ) -> list[tuple[float, float, Adequacy]]:
-    """What the line does to these pulses, for each hour or less of each state; none without enough beats."""
-    out = []
+    """
+    What the line does to these pulses, for each hour or less of each state; none without enough beats.
+
+    A fault that a flush shows was there before it, since the line was last touched: a flush may wash a fault
+    away, but does not make one. A sound line says nothing of what lies before its flush.
+    """
+    out: list[tuple[float, float, Adequacy]] = []
     good = reading.quality >= BELIEVED
-    for state in states:
+    for before, state in zip((None, *states), states, strict=False):
+        known = len(out)
         pieces = max(1, round((state.fresh_until - state.start) / (_PIECE_S * fs)))
         edges = np.linspace(state.start, state.fresh_until, pieces + 1)
         for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
@@ -226,6 +235,10 @@ def _adequacy(
             except InputError:
                 # Too few whole beats to say what the line does to them: they stay without a number.
                 continue
+        touched = float(np.max(struck[struck < state.start], initial=0.0))
+        first = before is None or before.start < touched
+        if first and len(out) > known and _faults(out[known][2]):
+            out.insert(known, (max(touched, state.start - STALE_AFTER_S * fs), state.start, out[known][2]))
     return out
 
 

@@ -29,7 +29,8 @@ def number(value: float, decimals: int = 1) -> str:
     """Write a number, or a dash where there is none."""
     if value is None or not math.isfinite(value):
         return "–"
-    return f"{value:,.{decimals}f}".replace("-", "−")
+    # Added zero turns a rounded -0.0 into 0.0.
+    return f"{round(float(value), decimals) + 0.0:,.{decimals}f}".replace("-", "−")
 
 
 def how_long(seconds: float) -> str:
