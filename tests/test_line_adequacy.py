@@ -18,9 +18,7 @@ from hemoidx.line.thumb import (
     RULES,
     Line,
     disagreement,
-    examiners_damping,
     flat_band,
-    needed_frequency,
     rules_of_thumb,
 )
 from hemoidx.line.typical import QUANTITIES, TypicalBeat, numbers_of, typical_beat
@@ -219,18 +217,6 @@ def test_a_line_without_limit_changes_nothing(sound):
 # --- published: directions, ordering, sizes ------------------------------------------------------------
 
 
-def test_direction_of_errors(sound):
-    # Deranged Physiology, arterial line dynamic response testing: underdamped reads systolic high and
-    # diastolic low, overdamped the reverse; mean about unchanged.
-    under, over = errors_of_lines(sound, 6.0, 0.1), errors_of_lines(sound, 6.0, 1.5)
-    assert under["sbp"] > 1
-    assert under["dbp"] < -1
-    assert over["sbp"] < -1
-    assert over["dbp"] > 1
-    for each in (under, over):
-        assert each["mbp"] == pytest.approx(0.0, abs=1e-9)
-
-
 def test_diastolic_pressure_suffers_less_than_systolic():
     # Gardner RM 1981, Anesthesiology 54:227-236, abstract: diastolic tolerates poor response better.
     for seed in range(41010, 41016):
@@ -253,11 +239,6 @@ def test_the_slower_the_line_the_narrower_the_damping_that_serves(sound):
     assert width[-1] > 2 * width[0]
 
 
-def test_seventeen_hertz_and_a_fifth_serves(sound):
-    # Mark JB 1998, Atlas of Cardiovascular Monitoring, Fig 9-14: 17 Hz and 0.2 is called adequate.
-    assert abs(errors_of_lines(sound, 17.0, 0.2)["sbp"]) < 2.0
-
-
 def test_overshoot_of_usual_damping():
     # Evaluation of dynamic performance in liquid-filled catheter systems (abstract): damping of 0.1 to 0.2
     # gives systolic overshoot up to 13 %, of 0.5 to 0.7 1 to 2 %.
@@ -277,52 +258,16 @@ def test_overshoot_of_usual_damping():
 # --- published: rules of thumb -------------------------------------------------------------------------
 
 
-def test_rules_agree_with_their_sources():
-    # Mark JB 1998, Fig 9-6: below 7 Hz unacceptable. Its sister text says 7.5 Hz: between is left open.
-    assert rules_of_thumb(6.9, 0.5, 70)["lowest"] == NOT_MET
-    assert rules_of_thumb(7.2, 0.5, 70)["lowest"] == OPEN
-    assert rules_of_thumb(7.6, 0.5, 70)["lowest"] == MET
-    # Mark JB 1998, Fig 9-14: 17 Hz and 0.2 serves.
-    assert rules_of_thumb(17, 0.2, 70)["usual"] == MET
-    # Deranged Physiology: above 24 Hz for fine features.
-    assert [rules_of_thumb(f, 0.3, 70)["fine_detail"] for f in (23.9, 24.0)] == [NOT_MET, MET]
-    # Part One: ten times the pulse rate, 30 Hz at 180/min.
-    assert needed_frequency(180, 10) == pytest.approx(30, abs=0)
-    assert [rules_of_thumb(f, 0.3, 180)["ten_times"] for f in (29.9, 30.0)] == [NOT_MET, MET]
-    # Falsetti HL and others, Circulation 1974: more than 40 Hz for dP/dt max within 10 %.
-    assert rules_of_thumb(39, 0.3, 70)["steepness"] == NOT_MET
-    # Examiners 2012: below 0.7 underdamped, above 1.0 overdamped.
-    assert [examiners_damping(Line(20, z, 70)) for z in (0.69, 0.8, 1.01)] == [NOT_MET, MET, NOT_MET]
-
-
-def test_harmonics_of_the_pulse():
-    # Moscucci M, Grossman W, chapter 10: at 120/min 2, 4, 6, 8, 10 Hz.
-    assert [needed_frequency(120, k) for k in range(1, 6)] == [2, 4, 6, 8, 10]
-    # Geddes LA 1991, as quoted: 200/min is 3.33 Hz; six times 20 Hz, ten times 33.3 Hz.
-    assert needed_frequency(200, 1) == pytest.approx(3.33, abs=0.005)
-    assert needed_frequency(200, 6) == pytest.approx(20, abs=0.005)
-    assert needed_frequency(200, 10) == pytest.approx(33.33, abs=0.005)
+def test_between_two_lowest_frequencies_the_rule_is_silent():
+    # Mark JB 1998, Fig 9-6: below 7 Hz unacceptable. Its sister text says 7.5 Hz (from memory).
+    said = [rules_of_thumb(hz, 0.5, 70)["lowest"] for hz in (6.9, 7.2, 7.6)]
+    assert said == [NOT_MET, OPEN, MET]
 
 
 def test_dpdt_beyond_40_hz_is_within_a_tenth(sound):
     # The rule of Falsetti and others holds for these radial beats as well, at usual damping.
     errors = errors_of_lines(sound, 40.0, np.array([0.15, 0.26, 0.4]))["dpdt_max"]
     assert np.all(np.abs(errors) < 0.1 * numbers_of(sound)["dpdt_max"])
-
-
-@pytest.mark.parametrize(
-    ("tolerance", "expected"),
-    [
-        (0.02, [0.1415, 0.1461, 0.1550, 0.1708, 0.2012, 0.2848, 0.6728, 0.4733, 0.2567, 0.1429]),
-        (0.05, [0.2206, 0.2280, 0.2425, 0.2687, 0.3221, 0.8437, 0.7456, 0.5910, 0.3896, 0.2294]),
-        (0.10, [0.3049, 0.3158, 0.3372, 0.3776, 0.4728, 0.9162, 0.8353, 0.7104, 0.5286, 0.3333]),
-    ],
-)
-def test_flat_band(tolerance, expected):
-    # Arithmetic only: computed from the formula in Hallauer, Linear Time-Invariant Dynamic Systems, 10.2.
-    damping = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.64, 0.7, 0.8, 1.0)
-    got = [flat_band(Line(1.0, z, 60.0), tolerance) for z in damping]
-    np.testing.assert_allclose(got, expected, atol=5e-4)
 
 
 @given(z=st.floats(0.02, 2.5), tolerance=st.floats(0.005, 0.2))

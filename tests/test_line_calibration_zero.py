@@ -242,9 +242,7 @@ def test_the_last_level_holds_until_it_is_stale() -> None:
 
 
 def test_published_drift() -> None:
-    # Gordon et al., Med Instrum 1987;21:87-91: -2 to 2 mmHg in three hours, with domes -11 to 5.
-    assert [float(v) for v in drift_allowance(3 * 3600.0)] == [-2.0, 2.0]
-    assert [float(v) for v in drift_allowance(3 * 3600.0, "reusable_with_dome")] == [-11.0, 5.0]
+    # Grows evenly to the range of three hours, -2 to 2 mmHg (Gordon et al., Med Instrum 1987;21:87-91).
     low, high = drift_allowance([0.0, 5400.0, 36000.0])
     assert (low.tolist(), high.tolist()) == ([0.0, -1.0, -2.0], [0.0, 1.0, 2.0])
     with pytest.raises(InputError, match="unknown"):

@@ -14,29 +14,6 @@ def analogue(hz: float, damping: float) -> signal.TransferFunction:
     return signal.TransferFunction([w * w], [1.0, 2 * damping * w, w * w])
 
 
-@pytest.mark.parametrize(
-    ("damping", "expected"),
-    [
-        (0.1, 1.104),
-        (0.2, 1.203),
-        (0.3, 1.321),
-        (0.4, 1.463),
-        (0.5, 1.638),
-        (0.6, 1.854),
-        (0.7, 2.126),
-        (0.8, 2.467),
-        (0.9, 2.883),
-    ],
-)
-def test_rise_time_of_the_step_response(damping: float, expected: float) -> None:
-    # Table of Nise NS, Control Systems Engineering: normalised 10-90 % rise time against damping ratio.
-    hz, fs = 10.0, 20000.0
-    step = through(np.concatenate(([0.0], np.ones(int(fs)))), hz, damping, fs)
-    rising = step[: int(np.argmax(step)) + 1]
-    t10, t90 = np.interp([0.1, 0.9], rising, np.arange(rising.size) / fs)
-    assert (t90 - t10) * 2 * np.pi * hz == pytest.approx(expected, abs=0.004)
-
-
 @pytest.mark.parametrize(("hz", "damping"), LINES)
 def test_gain_at_the_natural_frequency(hz: float, damping: float) -> None:
     # 1 / (2 z) at the natural frequency: Hallauer, Linear, Time-Invariant, Dynamic Systems, section 10.2.

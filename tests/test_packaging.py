@@ -32,6 +32,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
 def test_wheel_holds_what_the_program_reads(wheel: zipfile.ZipFile) -> None:
     held = set(wheel.namelist())
     assert {"hemoidx/data_manifest.yaml", "hemoidx/py.typed", "hemoidx/report/page.css"} <= held
+    assert "hemoidx/validation/references/measuring_chain.yaml" in held
     assert wheel.read("hemoidx/data_manifest.yaml") == (TOP / "data_manifest.yaml").read_bytes()
 
 

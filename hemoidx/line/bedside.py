@@ -49,15 +49,27 @@ def damping_from_full_cycle(ratio: ArrayLike) -> Float:
 
 
 def half_cycle_ratio(damping: ArrayLike) -> Float:
-    """Size of a swing over the one before it, half a period earlier; the overshoot of a step."""
+    """
+    Size of a swing over the one before it, half a period earlier; the overshoot of a step.
+
+    0 at a damping ratio of one and more, where nothing swings.
+    """
     z = np.asarray(damping, dtype=np.float64)
-    return np.asarray(np.exp(-np.pi * z / np.sqrt(1.0 - z * z)))
+    swings = z < 1
+    below = np.where(swings, z, 0.0)
+    return np.where(swings, np.exp(-np.pi * below / np.sqrt(1.0 - below * below)), 0.0)
 
 
 def undamped_frequency(ringing_hz: ArrayLike, damping: ArrayLike) -> Float:
     """Natural frequency from the frequency at which a damped line rings [Hz]."""
     z = np.asarray(damping, dtype=np.float64)
     return np.asarray(np.asarray(ringing_hz, dtype=np.float64) / np.sqrt(1.0 - z * z))
+
+
+def ringing_frequency(natural_hz: ArrayLike, damping: ArrayLike) -> Float:
+    """Frequency at which a line rings [Hz]: the inverse of `undamped_frequency`."""
+    z = np.asarray(damping, dtype=np.float64)
+    return np.asarray(np.asarray(natural_hz, dtype=np.float64) * np.sqrt(1.0 - z * z))
 
 
 class BedsideReading(NamedTuple):

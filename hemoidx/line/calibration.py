@@ -134,6 +134,36 @@ def _give(se: float, form: str) -> str:
     return "" if np.isnan(se) else f" (standard error {se:{form}})"
 
 
+def bridge_output(pressure: ArrayLike, excitation_v: float, sensitivity: float = 5.0) -> Float:
+    """
+    Output of a bridge transducer above that at zero pressure.
+
+    Parameters
+    ----------
+    pressure : array_like
+        [mmHg].
+    excitation_v : float
+        Voltage across the bridge [V].
+    sensitivity : float
+        [uV/V/mmHg]; 5 is nominal.
+
+    Returns
+    -------
+    ndarray
+        [mV].
+
+    References
+    ----------
+    Technical note of a test laboratory on IEC 60601-2-34 (edition of 2000).
+
+    Examples
+    --------
+    >>> float(bridge_output(100.0, 5.0))
+    2.5
+    """
+    return np.asarray(np.multiply(pressure, 1e-3 * sensitivity * excitation_v), dtype=np.float64)
+
+
 def calibrate(
     indicated: ArrayLike,
     applied: ArrayLike,

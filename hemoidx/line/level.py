@@ -67,6 +67,33 @@ def column_pressure(
     return np.asarray(np.multiply(height_cm, density * gravity * 0.01 / PASCAL_PER_MMHG), dtype=np.float64)
 
 
+def limb_error(
+    raised_cm: ArrayLike, fluid_density: float = WATER_DENSITY, blood_density: float = BLOOD_DENSITY
+) -> NDArray[np.float64]:
+    """
+    What raising the cannulated limb does to a reading, the transducer staying at its level.
+
+    Parameters
+    ----------
+    raised_cm : array_like
+        How far the cannula is raised [cm].
+    fluid_density, blood_density : float
+        Densities of the fluid in the line and of blood [kg/m3].
+
+    Returns
+    -------
+    ndarray
+        Change of the reading [mmHg]: pressure at the cannula falls by the column of blood, and the column of
+        fluid down to the transducer adds nearly as much. Texts take the two as equal, and so the change as 0.
+
+    Examples
+    --------
+    >>> limb_error([0.0, 20.0]).round(1)
+    array([ 0. , -0.7])
+    """
+    return column_pressure(raised_cm, fluid_density) - column_pressure(raised_cm, blood_density)
+
+
 @dataclass(frozen=True)
 class Level:
     """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -146,3 +148,125 @@ def settling_time(frequency_hz: float, damping: float, offset: float, slope: flo
     t = np.linspace(0.0, (np.log(size / rest) + 6.0) / slow, 501)
     high = np.flatnonzero(np.abs(free_response(t, frequency_hz, damping, offset, slope)) > rest)
     return float(t[min(high[-1] + 1, 500)]) if high.size else 0.0
+
+
+def step_response(t: ArrayLike, frequency_hz: float, damping: float) -> FloatArray:
+    """
+    What a line that had settled at 0 makes of a step from 0 to 1.
+
+    Parameters
+    ----------
+    t : array_like
+        Times after the step, 0 or more [s].
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio.
+
+    Returns
+    -------
+    ndarray
+        Part of the step that is reached.
+    """
+    return 1.0 - free_response(np.asarray(t, dtype=np.float64), frequency_hz, damping, 1.0, 0.0)
+
+
+def rise_time(frequency_hz: float, damping: float, low: float = 0.1, high: float = 0.9) -> float:
+    """
+    Time in which the step response first rises from one part of the step to another.
+
+    Parameters
+    ----------
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio, both above 0.
+    low, high : float
+        Parts of the step, between 0 and 1.
+
+    Returns
+    -------
+    float
+        [s].
+
+    References
+    ----------
+    .. [1] Nise NS. Control Systems Engineering. Wiley (table of normalised rise times against damping ratio,
+       read in lecture notes; author quoted from memory).
+
+    Examples
+    --------
+    >>> round(2 * np.pi * 10 * rise_time(10.0, 0.5), 3)
+    1.638
+    """
+    from scipy.optimize import brentq
+
+    w = 2 * np.pi * frequency_hz
+    if damping < 1:
+        last = peak_time(frequency_hz, damping)
+    else:
+        # As in `settling_time`: room for t exp(-w t) at critical damping.
+        last = (6.0 - np.log(1.0 - high)) / (w * (damping - np.sqrt(damping * damping - 1.0)))
+
+    def crossing(part: float) -> float:
+        return float(
+            brentq(lambda t: float(step_response(t, frequency_hz, damping)) - part, 0.0, last, xtol=1e-9 / w)
+        )
+
+    return crossing(high) - crossing(low)
+
+
+def peak_time(frequency_hz: float, damping: float) -> float:
+    """
+    Time from a step to its overshoot, half a period of the ringing [s].
+
+    Infinite at a damping ratio of one and more, where nothing overshoots.
+    """
+    if damping >= 1:
+        return float("inf")
+    return float(0.5 / (frequency_hz * np.sqrt(1.0 - damping * damping)))
+
+
+class Resonance(NamedTuple):
+    """Frequency at which a line enlarges most [Hz], and its gain there."""
+
+    frequency_hz: float
+    gain: float
+
+
+def resonance(frequency_hz: float, damping: float) -> Resonance:
+    """
+    Where a line enlarges most, and how much.
+
+    Parameters
+    ----------
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio.
+
+    Returns
+    -------
+    Resonance
+        ``fn sqrt(1 - 2 z^2)`` and ``1 / (2 z sqrt(1 - z^2))``; frequency 0 and gain 1 from a damping ratio of
+        ``sqrt(1/2)`` on, where no frequency is enlarged.
+    """
+    inside = 1.0 - 2.0 * damping * damping
+    if inside <= 0:
+        return Resonance(0.0, 1.0)
+    gain = 1.0 / (2.0 * damping * np.sqrt(1.0 - damping * damping))
+    return Resonance(float(frequency_hz * np.sqrt(inside)), float(gain))
+
+
+def bandwidth(frequency_hz: float, damping: float, gain: float = np.sqrt(0.5)) -> float:
+    """
+    Frequency beyond which a line passes less than a given part.
+
+    Parameters
+    ----------
+    frequency_hz, damping : float
+        Natural frequency [Hz] and damping ratio.
+    gain : float
+        That part, between 0 and 1; half the power if left out.
+
+    Returns
+    -------
+    float
+        [Hz]. How far the gain is flat is another question: see `hemoidx.line.thumb.flat_band`.
+    """
+    b = 2.0 * damping * damping - 1.0
+    return float(frequency_hz * np.sqrt(-b + np.sqrt(b * b - 1.0 + gain**-2)))

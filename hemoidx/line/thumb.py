@@ -145,6 +145,34 @@ def examiners_damping(line: Line) -> str:
     return MET if 0.7 <= line.damping_ratio <= 1.0 else NOT_MET
 
 
+def by_counting(oscillations: int) -> str:
+    """
+    What counting the oscillations after a fast flush is taken to say.
+
+    Parameters
+    ----------
+    oscillations : int
+        How many can be seen.
+
+    Returns
+    -------
+    str
+        'overdamped' for none or one, 'underdamped' for three and more, 'acceptable' between.
+
+    Notes
+    -----
+    It looks at damping only, and at no pulse. Another text calls one oscillation optimal.
+
+    References
+    ----------
+    .. [1] Rogers Z. Arterial line square-wave test. Educational pearl, emergency medicine, University of
+       Maryland, 24 October 2022.
+    """
+    if oscillations <= 1:
+        return "overdamped"
+    return "acceptable" if oscillations == 2 else "underdamped"
+
+
 RULES: tuple[Rule, ...] = (
     Rule("lowest", "at least 7 Hz (a text of the same family: 7.5 Hz)", lowest_frequency, _HANDBOOK),
     Rule(
