@@ -124,7 +124,7 @@ def read_at_level(pressure: ArrayLike, above_cm: float, density: float) -> Float
 
 def shows(**documented: Any) -> list[str]:
     """How the faults of a set-up sheet show, by `hemoidx.line.inspect`: words of `Effect`, in order."""
-    from hemoidx.line.inspect import inspect
+    from hemoidx.line.inspection import inspect
     from hemoidx.line.setup import Setup
 
     return sorted({str(effect) for finding in inspect(Setup(**documented)) for effect in finding.effects})
