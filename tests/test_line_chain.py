@@ -191,6 +191,17 @@ def test_a_set_up_sheet_speaks_through_facts_and_report(tmp_path: Path) -> None:
         hx.analyse(rec, context={"setup": {"cannula_site": "radial"}, "site": "femoral"})
 
 
+def test_a_sheet_is_read_beside_the_context_that_names_it(tmp_path: Path) -> None:
+    (tmp_path / "sheet.yaml").write_text("tubing_length_cm: 200\nzeroed: false\n", encoding="utf-8")
+    (tmp_path / "context.yaml").write_text("site: radial\nsetup: sheet.yaml\n", encoding="utf-8")
+    known = hx.Context.read(tmp_path / "context.yaml")
+    assert known.setup == hx.line.Setup(tubing_length_cm=200, zeroed=False)
+    (tmp_path / "context.csv").write_text("site,setup\nradial,sheet.yaml\n", encoding="utf-8")
+    assert hx.Context.read(tmp_path / "context.csv") == known
+    with pytest.raises(hx.HemoidxError, match="nowhere"):
+        hx.Context.read({"setup": "nowhere.yaml"})
+
+
 def test_without_a_flush_the_pulse_may_hint() -> None:
     slow = hx.analyse(simulate(line_scenario(3.5, 1.3, events=())).recording)
     assert has_fact(slow.beats, "perhaps_overdamped").all()
@@ -203,10 +214,8 @@ def test_without_a_flush_the_pulse_may_hint() -> None:
 def test_a_corrected_channel_is_an_ordinary_one_and_says_so() -> None:
     through = simulate(line_scenario(12.0, 0.2))
     first = hx.analyse(through.recording)
-    known = hx.line.pool(
-        [FlushReading(0.0, 1.0, 12.0, 0.2, 0.1, 0.004, 11.8, 12.2, 0.19, 0.21, resolved=True)]
-    )
-    rec = hx.line.correct(through.recording, "ABP", known)
+    assert first.dynamics is not None
+    rec = hx.line.correct(through.recording, "ABP", first.dynamics)
     result = hx.analyse(rec, channel="ABP_corrected")
     assert has_fact(result.beats, "line_corrected").all()
     assert result.beats["sbp_line_error"].isna().all()

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from ..line.dynamics import Dynamics
+
 Float = NDArray[np.float64]
 
 KEYS = {
@@ -111,6 +113,14 @@ class Analysis:
 
             self.loaded = find_recording(self.info)
         return self.loaded
+
+    @property
+    def dynamics(self) -> Dynamics | None:
+        """Dynamic response of the line, from the last flushes that told of it; None if none did."""
+        from ..line.telling import dynamics_from
+
+        states = self.info["line"]["states"]
+        return dynamics_from(states[-1]) if states else None
 
     @property
     def undocumented(self) -> list[str]:

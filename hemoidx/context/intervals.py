@@ -11,6 +11,7 @@ import math
 import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -184,12 +185,14 @@ class Context:
         if isinstance(source, Context):
             return source
         found, where = read_rows(source, "context")
+        # A sheet that a file names lies beside that file.
+        beside = Path(source).parent if isinstance(source, str | os.PathLike) else Path()
         if isinstance(found, Mapping):
-            return cls._from_mapping(found, where)
-        return cls._from_table(found, where, record_id)
+            return cls._from_mapping(found, where, beside)
+        return cls._from_table(found, where, record_id, beside)
 
     @classmethod
-    def _from_mapping(cls, given: Mapping[str, Any], where: str) -> Context:
+    def _from_mapping(cls, given: Mapping[str, Any], where: str, beside: Path) -> Context:
         given = dict(given)
         sheet = given.pop("setup", None)
         lists = {name: given.get(name) or [] for name in ("intervals", "events")}
@@ -209,11 +212,13 @@ class Context:
                 )
             intervals += found
         events = [_event(row, f"{where}, event {i}") for i, row in enumerate(lists["events"], start=1)]
-        setup = None if sheet is None else Setup.read(sheet)
+        setup = None if sheet is None else _sheet(sheet, beside)
         return cls(tuple(intervals), tuple(sorted(once.items())), tuple(events), setup)
 
     @classmethod
-    def _from_table(cls, rows: Iterable[Mapping[str, Any]], where: str, record_id: str | None) -> Context:
+    def _from_table(
+        cls, rows: Iterable[Mapping[str, Any]], where: str, record_id: str | None, beside: Path
+    ) -> Context:
         once: dict[str, str | float] = {}
         intervals: list[Interval] = []
         events: list[Event] = []
@@ -225,7 +230,7 @@ class Context:
                 continue
             here = f"{where}, row {i}"
             if (sheet := filled.pop("setup", None)) is not None and str(sheet) not in sheets:
-                sheets[str(sheet)] = Setup.read(str(sheet))
+                sheets[str(sheet)] = _sheet(str(sheet), beside)
             if len(sheets) > 1:
                 raise InputError(f"{here}: a second set-up sheet; a recording has one")
             if "kind" in filled:
@@ -292,6 +297,11 @@ class Context:
                 {"kind": e.kind, **_times(e), **({"note": e.note} if e.note else {})} for e in self.events
             ]
         return given
+
+
+def _sheet(given: Any, beside: Path) -> Setup:
+    """Read a set-up sheet, or the file that is named."""
+    return Setup.read(beside / given if isinstance(given, str | os.PathLike) else given)
 
 
 def _from_sheet(setup: Setup | None, known: Iterable[Interval]) -> list[Interval]:
