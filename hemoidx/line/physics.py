@@ -162,7 +162,7 @@ class PhysicalLine:
         """
         Volume by which the bubble shrinks for each mmHg [mm3/mmHg]: V / (k P).
 
-        P is the absolute pressure and k the ratio of heats: Boyle's law (k = 1), or without exchange of warmth.
+        P is the absolute pressure and k the ratio of heats: Boyle's law (k = 1), or no warmth exchanged.
         """
         absolute = self.pressure_mmhg + self.atmosphere_mmhg
         return 1000.0 * self.bubble_volume_ml / (GAS[self.gas] * absolute)
@@ -208,7 +208,7 @@ def chain(line: PhysicalLine) -> tuple[Part, ...]:
         *[tap] * (line.taps - beside_cannula),
         Chamber(line.transducer_compliance_mm3_per_100mmhg / 100.0 * _MM3 / PASCAL_PER_MMHG),
     ]
-    return tuple(part for part in parts[:-1] if part[0] > 0.0) + (parts[-1],)
+    return (*(part for part in parts[:-1] if part[0] > 0.0), parts[-1])
 
 
 def impedance_per_length(radius: float, fluid: Fluid, profile: str, s: Complex) -> Complex:
