@@ -93,10 +93,10 @@ def chain_matrix(line: PhysicalLine, s: ArrayLike) -> Matrix:
         if isinstance(part, Pipe):
             a2, b2, c2, d2 = _pipe(line, part, s)
         elif isinstance(part, Throttle):
-            a2, b2, c2, d2 = one, part.resistance * one, nil, one
+            a2, b2, c2, d2 = one, np.full_like(one, part.resistance), nil, one
         else:
             assert isinstance(part, Chamber)
-            a2, b2, c2, d2 = one, nil, part.compliance * s, one
+            a2, b2, c2, d2 = one, nil, np.asarray(part.compliance * s), one
         a, b, c, d = a * a2 + b * c2, a * b2 + b * d2, c * a2 + d * c2, c * b2 + d * d2
     return Matrix(a, b, c, d)
 
@@ -375,12 +375,17 @@ def _released(line: PhysicalLine, closing_s: float, kind: str) -> Float:
         chamber = line.transducer_compliance_mm3_per_100mmhg / 1e5
         chamber += line.bubble_compliance_mm3_per_mmhg / 1e3 if line.bubble_at == 1.0 else 0.0
         joined = np.fft.irfft(shape * transducer_impedance(line, f), size) * chamber * rate
-        left = 1.0 - np.cumsum(closing) + joined
+        left = 1.0 - _integral(closing) + joined
     else:
         gain = flush_transfer(line, f) if kind == "flow" else transfer(line, f)
-        left = 1.0 - np.cumsum(np.fft.irfft(shape * gain, size))
+        left = 1.0 - _integral(np.fft.irfft(shape * gain, size))
     left.flags.writeable = False
     return np.asarray(left)
+
+
+def _integral(x: Float) -> Float:
+    """Running sum to the middle of each sample, by the trapezoidal rule."""
+    return np.asarray(np.cumsum(x) - x / 2.0)
 
 
 def flush_release(
