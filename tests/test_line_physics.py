@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hemoidx.errors import InputError
@@ -267,6 +267,7 @@ LINES = st.builds(
 )
 
 
+@settings(max_examples=25)
 @given(LINES)
 def test_whatever_gives_way_or_is_longer_makes_a_line_slower(line: PhysicalLine) -> None:
     before = lumped(line)

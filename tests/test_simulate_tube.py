@@ -347,6 +347,10 @@ def test_releases_that_cannot_be_are_refused(wrong: float) -> None:
         tap_release(0.1, PhysicalLine(), wrong)
     with pytest.raises(InputError, match="viscosity"):
         flush_release(0.1, PhysicalLine(fluid=Fluid(1000.0, 0.0)))
+    with pytest.raises(InputError, match="too slow"):
+        through_tube(
+            np.zeros(9), PhysicalLine(bubble_volume_ml=9.0, constriction_mmhg_s_per_ml=9000.0), 100.0
+        )
     with pytest.raises(InputError, match="one-dimensional"):
         through_tube(np.zeros((2, 2)), PhysicalLine(), 100.0)
 

@@ -42,6 +42,8 @@ _RELEASE_HZ = 4000.0
 _SHORTEST_S = 0.004
 # Below this the impulse response of a line no longer counts [share of its area in a sample].
 _FORGOTTEN = 1e-9
+# Lines that remember for longer than this are none that anyone would read [s].
+_LONGEST_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +292,13 @@ def _memory(line: PhysicalLine) -> float:
     first = lumped(line)
     w, z = 2 * np.pi * first.natural_frequency_hz, first.damping_ratio
     slow = w * z if z <= 1 else w * (z - math.sqrt(z * z - 1.0))
-    return float(-math.log(_FORGOTTEN) / slow * 1.2 + 0.3)
+    memory = float(-math.log(_FORGOTTEN) / slow * 1.2 + 0.3)
+    if memory > _LONGEST_S:
+        raise InputError(
+            f"line: it takes {memory:.0f} s to forget a pressure, too slow for a recording (at most "
+            f"{_LONGEST_S:g} s); less air or a wider way is needed"
+        )
+    return memory
 
 
 @lru_cache(maxsize=32)
