@@ -317,6 +317,19 @@ def test_a_flush_begins_at_its_pressure_and_ends_at_the_patients() -> None:
     assert depth[0] < 3 * depth[-1]
 
 
+def test_a_flush_lets_go_as_in_a_real_recording() -> None:
+    # MIMIC-II Waveform Database, s00001, 3975656_0013: two of its releases, not hidden by the rail, fall from
+    # 95 % to the trough in 50 to 60 ms, 0.29 and 0.53 of the flush's pressure below the patient's.
+    line = PhysicalLine(bubble_volume_ml=0.0065, constriction_mmhg_s_per_ml=75.0)
+    true = equivalent(line)
+    assert true.ringing_hz == pytest.approx(16, abs=0.5)
+    assert true.ringing_damping == pytest.approx(0.25, abs=0.02)
+    t = np.arange(0.0, 0.4, 0.0005)
+    left = flush_release(t, line)
+    assert -0.55 < left.min() < -0.27
+    assert 0.04 < t[left.argmin()] - t[np.flatnonzero(left < 0.95)[0]] < 0.065
+
+
 def test_flow_of_a_flush_by_its_driving_pressure() -> None:
     # PubMed 12472710 (2002), infants, 24 gauge: 0.0025 mL/mmHg in 1 s; bag 300 on mean 50 mmHg: 0.625 mL.
     assert pytest.approx(0.625, abs=0.001) == FLUSH_FLOW * (300 - 50) * 1.0

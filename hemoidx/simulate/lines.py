@@ -76,6 +76,7 @@ class Tube:
 
     line: PhysicalLine
     closing_s: float
+    flush_flow: float
 
     @property
     def delay_s(self) -> float:
@@ -93,8 +94,9 @@ class Tube:
 
     def release(self, kind: str, t: FloatArray, offset: float, slope: float) -> FloatArray:
         """What is left of an offset; its slope ends with it."""
-        left = flush_release if kind == "flush" else tap_release
-        return np.asarray(offset * left(t, self.line, self.closing_s))
+        if kind == "flush":
+            return offset * flush_release(t, self.line, self.closing_s, self.flush_flow)
+        return offset * tap_release(t, self.line, self.closing_s)
 
     def rest_s(self, kind: str, offset: float, slope: float, least: float) -> float:
         """Time until less than so much of it is left."""
@@ -106,5 +108,5 @@ class Tube:
 def line_of(scenario: Scenario) -> Line:
     """The line of a scenario."""
     if scenario.line is not None:
-        return Tube(scenario.line, scenario.closing_s)
+        return Tube(scenario.line, scenario.closing_s, scenario.flush_flow)
     return SecondOrder(scenario.line_hz, scenario.line_damping)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from hemoidx.errors import InputError
 from hemoidx.line.physics import PhysicalLine
+from hemoidx.simulate.tube import CLOSING_S, FLUSH_FLOW
 
 RHYTHMS = ("sinus", "atrial_fibrillation", "bigeminy")
 BREATHING = ("none", "controlled", "spontaneous")
@@ -128,6 +129,8 @@ class Scenario:
         `line_damping` do not count then.
     closing_s : float
         Time in which the flush valve or a tap of a physical line closes [s].
+    flush_flow : float
+        Flow of a flush through a physical line for each mmHg that drives it [mL/s/mmHg].
     noise : float
         Standard deviation of the noise [mmHg].
     step : float
@@ -171,7 +174,8 @@ class Scenario:
     line_hz: float = 25.0
     line_damping: float = 0.5
     line: PhysicalLine | None = None
-    closing_s: float = 0.05
+    closing_s: float = CLOSING_S
+    flush_flow: float = FLUSH_FLOW
     noise: float = 0.3
     step: float = 0.25
     rail_low: float = -30.0
@@ -206,6 +210,7 @@ class Scenario:
             "line_hz": (1.0, 80.0),
             "line_damping": (0.02, 4.0),
             "closing_s": (0.004, 1.0),
+            "flush_flow": (0.0, 10.0),
             "noise": (0.0, 20.0),
             "step": (0.01, 5.0),
         }
