@@ -5,20 +5,34 @@ from hemoidx.simulate.draw import FAMILIES, random_scenarios
 from hemoidx.simulate.model import Simulated, simulate, simulate_arrays
 from hemoidx.simulate.scenario import EVENT_KINDS, Event, Scenario
 from hemoidx.simulate.truth import Truth
+from hemoidx.simulate.tube import (
+    Equivalent,
+    equivalent,
+    flush_release,
+    flush_transfer,
+    through_tube,
+    transfer,
+)
 from hemoidx.simulate.write import read_truth, write_cohort, write_recording
 
 __all__ = [
     "EVENT_KINDS",
     "FAMILIES",
+    "Equivalent",
     "Event",
     "Scenario",
     "Simulated",
     "Truth",
+    "equivalent",
+    "flush_release",
+    "flush_transfer",
     "random_scenarios",
     "read_truth",
     "simulate",
     "simulate_arrays",
     "teaching_cohort",
+    "through_tube",
+    "transfer",
     "write_cohort",
     "write_recording",
 ]

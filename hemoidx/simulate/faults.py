@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from hemoidx.line.response import free_response, settling_time, through
+from hemoidx.line.response import through
+from hemoidx.simulate.lines import line_of
 from hemoidx.simulate.scenario import Event, Scenario
 
 if TYPE_CHECKING:
@@ -64,8 +65,8 @@ def _replace(wave: Wave, event: Event, level: FloatArray, opening_s: float) -> N
     Put a foreign pressure in place of the patient's, then let the line swing back.
 
     The transducer meets the foreign pressure at once (the tap is beside it), so it is written behind the
-    line. At the release the line starts from that pressure at rest; being linear, what follows is the
-    patient's pressure plus the free response of the difference.
+    line. Being linear, what follows the release is the patient's pressure plus what the line makes of the
+    difference; one of second order starts from the foreign pressure at rest.
     """
     scenario = wave.scenario
     i0, i1 = wave.sample(event.start_s), wave.sample(event.start_s) + level.size
@@ -78,10 +79,11 @@ def _replace(wave: Wave, event: Event, level: FloatArray, opening_s: float) -> N
     offset = float(level[-1] - wave.patient[i1])
     drift = float((level[-1] - level[-2]) * wave.fs)
     slope = drift - float(wave.patient[i1 + 1] - wave.patient[i1 - 1]) * wave.fs / 2
-    rest = settling_time(scenario.line_hz, scenario.line_damping, offset, slope, _REST)
+    line = line_of(scenario)
+    rest = line.rest_s(event.kind, offset, slope, _REST)
     tail = min(int((rest + 0.5) * wave.fs), wave.patient.size - i1)
     after = np.arange(tail) / wave.fs
-    swing = free_response(after, scenario.line_hz, scenario.line_damping, offset, slope)
+    swing = line.release(event.kind, after, offset, slope)
     wave.pressure[i1 : i1 + tail] = wave.patient[i1 : i1 + tail] + swing
     wave.mark(event.kind, event.start_s, wave.first_s + i1 / wave.fs, after=rest)
 
@@ -174,12 +176,13 @@ def _motion(wave: Wave, event: Event, rng: np.random.Generator) -> None:
     bursts = np.exp(-(((t[:, None] - centres) / widths) ** 2)).sum(axis=1)
     added = edge * (added + push * (0.35 + np.minimum(bursts, 1.2)))
     added *= size / max(float(np.quantile(added, 0.98) - np.quantile(added, 0.02)), 1e-9)
-    added = through(added, scenario.line_hz, max(scenario.line_damping, 0.2), wave.fs)
+    line = line_of(scenario)
+    added = line.jerked(added, wave.fs)
     keep = 1 - edge * rng.uniform(0.1, 0.6)
     base = scenario.mean_pressure
     own = wave.pressure[i0 : i0 + n]
     wave.pressure[i0 : i0 + n] = base + keep * (own - base) + added
-    rest = max(settling_time(scenario.line_hz, scenario.line_damping, 10.0, 0.0, _REST), 0.3)
+    rest = max(line.rest_s("motion", 10.0, 0.0, _REST), 0.3)
     wave.mark("motion", event.start_s, event.start_s + n / wave.fs, after=rest)
 
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hemoidx.line.response import through
 from hemoidx.simulate.arteries import TUBE_DAMPING, site_wave
 from hemoidx.simulate.faults import Wave, apply_events, saturation_rise, spans_table
 from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
+from hemoidx.simulate.lines import line_of
 from hemoidx.simulate.recorder import fine_rate, record, scale_of
 from hemoidx.simulate.scenario import Scenario
 from hemoidx.simulate.truth import CLEAR_MARGIN_S, Truth, beats_table, landmarks, usual_pulse
@@ -50,7 +50,7 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
     t = np.arange(int((_RUN_IN_S + scenario.duration_s + run_out) * fs)) / fs - _RUN_IN_S
     breath_phase = float(rng.uniform())
     train = beat_train(scenario, rng, -_RUN_IN_S, scenario.duration_s + run_out, breath_phase)
-    unit = through(site_wave(scenario, train, t, fs), scenario.line_hz, scenario.line_damping, fs)
+    unit = line_of(scenario).through(site_wave(scenario, train, t, fs), fs)
     marks = landmarks(unit, fs, -_RUN_IN_S, train, wave_delay(scenario))
     settled = slice(int(_RUN_IN_S * fs), None)
     factor = scenario.pulse_pressure / usual_pulse(marks, train)
@@ -61,9 +61,9 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
 
 
 def wave_delay(scenario: Scenario) -> float:
-    """Delay of slow waves in tube and line, 2 z / w of each [s]."""
-    tube = 2 * TUBE_DAMPING / (2 * np.pi * scenario.tube_hz)
-    return float(tube + 2 * scenario.line_damping / (2 * np.pi * scenario.line_hz))
+    """Delay of slow waves in the arteries and the line [s]."""
+    arteries = 2 * TUBE_DAMPING / (2 * np.pi * scenario.tube_hz)
+    return float(arteries + line_of(scenario).delay_s)
 
 
 def simulate_arrays(

@@ -7,6 +7,8 @@ import math
 from dataclasses import dataclass
 
 from hemoidx.errors import InputError
+from hemoidx.line.physics import PhysicalLine
+from hemoidx.simulate.tube import CLOSING_S, FLUSH_FLOW
 
 RHYTHMS = ("sinus", "atrial_fibrillation", "bigeminy")
 BREATHING = ("none", "controlled", "spontaneous")
@@ -126,6 +128,13 @@ class Scenario:
         Swing of pressure over a breath, maximum less minimum [mmHg].
     line_hz, line_damping : float
         Natural frequency [Hz] and damping ratio of the line.
+    line : PhysicalLine, optional
+        A physical line instead: waves in a tube, where flushes enter beside the transducer. `line_hz` and
+        `line_damping` do not count then.
+    closing_s : float
+        Time in which the flush valve or a tap of a physical line closes [s].
+    flush_flow : float
+        Flow of a flush through a physical line for each mmHg that drives it [mL/s/mmHg].
     noise : float
         Standard deviation of the noise [mmHg].
     step : float
@@ -168,6 +177,9 @@ class Scenario:
     breath_level: float = 2.0
     line_hz: float = 25.0
     line_damping: float = 0.5
+    line: PhysicalLine | None = None
+    closing_s: float = CLOSING_S
+    flush_flow: float = FLUSH_FLOW
     noise: float = 0.3
     step: float = 0.25
     rail_low: float = -30.0
@@ -201,6 +213,8 @@ class Scenario:
             "breath_level": (0.0, 40.0),
             "line_hz": (1.0, 80.0),
             "line_damping": (0.02, 4.0),
+            "closing_s": (0.004, 1.0),
+            "flush_flow": (0.0, 10.0),
             "noise": (0.0, 20.0),
             "step": (0.01, 5.0),
         }
