@@ -8,7 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hemoidx.errors import InputError
-from hemoidx.simulate import EVENT_KINDS, FAMILIES, Event, Scenario, random_scenarios, simulate_arrays
+from hemoidx.simulate import (
+    EVENT_KINDS,
+    FAMILIES,
+    Event,
+    Scenario,
+    random_scenarios,
+    simulate,
+    simulate_arrays,
+)
 from hemoidx.simulate.heart import BeatTrain
 from hemoidx.simulate.truth import landmarks
 
@@ -198,3 +206,20 @@ def test_impossible_events_are_refused() -> None:
 def test_a_scenario_cannot_be_changed() -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
         Scenario().rate = 80.0  # type: ignore[misc]
+
+
+def test_one_patient_can_be_put_behind_several_lines() -> None:
+    # What the line does is what separates them; the mean passes through any of them.
+    base = Scenario(seed=5, duration_s=40.0, fs=250.0, step=0.1, noise=0.0, meant_at="artery", drift=0.0)
+    clear, ringing, damped = (
+        simulate(base.replace(line_hz=hz, line_damping=damping)).truth.beats
+        for hz, damping in ((80.0, 0.7), (8.0, 0.15), (4.0, 1.5))
+    )
+    assert clear["sbp"].median() - clear["dbp"].median() == pytest.approx(base.pulse_pressure, abs=1.0)
+    assert ringing["sbp"].median() > clear["sbp"].median() + 4.0
+    assert damped["sbp"].median() < clear["sbp"].median() - 4.0
+    for beats in (ringing, damped):
+        assert beats["mbp"].median() == pytest.approx(clear["mbp"].median(), abs=0.2)
+    # Meant at the recorder, the pulse there is the one asked for, whatever the line.
+    there = simulate(base.replace(line_hz=8.0, line_damping=0.15, meant_at="recorder")).truth.beats
+    assert there["sbp"].median() - there["dbp"].median() == pytest.approx(base.pulse_pressure, abs=1.0)

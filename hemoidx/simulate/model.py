@@ -50,8 +50,11 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
     t = np.arange(int((_RUN_IN_S + scenario.duration_s + run_out) * fs)) / fs - _RUN_IN_S
     breath_phase = float(rng.uniform())
     train = beat_train(scenario, rng, -_RUN_IN_S, scenario.duration_s + run_out, breath_phase)
-    unit = line_of(scenario).through(site_wave(scenario, train, t, fs), fs)
-    marks = landmarks(unit, fs, -_RUN_IN_S, train, wave_delay(scenario))
+    artery = site_wave(scenario, train, t, fs)
+    unit = line_of(scenario).through(artery, fs)
+    at_recorder = scenario.meant_at == "recorder"
+    delay = wave_delay(scenario) if at_recorder else arterial_delay(scenario)
+    marks = landmarks(unit if at_recorder else artery, fs, -_RUN_IN_S, train, delay)
     settled = slice(int(_RUN_IN_S * fs), None)
     factor = scenario.pulse_pressure / usual_pulse(marks, train)
     level = scenario.breath_level * breath_wave(scenario, t, breath_phase) + _slow_change(scenario, t, rng)
@@ -62,8 +65,12 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
 
 def wave_delay(scenario: Scenario) -> float:
     """Delay of slow waves in the arteries and the line [s]."""
-    arteries = 2 * TUBE_DAMPING / (2 * np.pi * scenario.tube_hz)
-    return float(arteries + line_of(scenario).delay_s)
+    return arterial_delay(scenario) + line_of(scenario).delay_s
+
+
+def arterial_delay(scenario: Scenario) -> float:
+    """Delay of slow waves in the arteries [s]."""
+    return float(2 * TUBE_DAMPING / (2 * np.pi * scenario.tube_hz))
 
 
 def simulate_arrays(

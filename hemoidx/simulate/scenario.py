@@ -10,6 +10,7 @@ from hemoidx.errors import InputError
 from hemoidx.line.physics import PhysicalLine
 from hemoidx.simulate.tube import CLOSING_S, FLUSH_FLOW
 
+MEANT_AT = ("recorder", "artery")
 RHYTHMS = ("sinus", "atrial_fibrillation", "bigeminy")
 BREATHING = ("none", "controlled", "spontaneous")
 EVENT_KINDS = (
@@ -128,6 +129,9 @@ class Scenario:
         Swing of pressure over a breath, maximum less minimum [mmHg].
     line_hz, line_damping : float
         Natural frequency [Hz] and damping ratio of the line.
+    meant_at : str
+        Where `mean_pressure` and `pulse_pressure` are meant: at the "recorder", whatever the line does, or in
+        the "artery", so that one patient can be put behind several lines.
     line : PhysicalLine, optional
         A physical line instead: waves in a tube, where flushes enter beside the transducer. `line_hz` and
         `line_damping` do not count then.
@@ -177,6 +181,7 @@ class Scenario:
     breath_level: float = 2.0
     line_hz: float = 25.0
     line_damping: float = 0.5
+    meant_at: str = "recorder"
     line: PhysicalLine | None = None
     closing_s: float = CLOSING_S
     flush_flow: float = FLUSH_FLOW
@@ -222,6 +227,8 @@ class Scenario:
             value = getattr(self, name)
             if not low <= value <= high:
                 raise InputError(f"scenario {self.name}: {name} must be {low:g} to {high:g}, got {value}")
+        if self.meant_at not in MEANT_AT:
+            raise InputError(f"scenario {self.name}: meant_at must be one of {', '.join(MEANT_AT)}")
         if self.rhythm not in RHYTHMS:
             raise InputError(f"scenario {self.name}: rhythm must be one of {', '.join(RHYTHMS)}")
         if self.breathing not in BREATHING:
