@@ -1,4 +1,10 @@
-"""Natural frequency and damping of a physical line: published formulas and values, sheets, changes."""
+"""
+Natural frequency and damping of a physical line: published formulas and values, sheets, changes.
+
+Published and not checked here, with the reason: Hougen and others 1986 (18 to 42 rad/s: the unit is
+doubtful); an electrical line model that holds to 100 Hz (bibliographic record, no numbers); the volume of a flush of 2 s
+(PubMed 12472710: less than twice that of 1 s, so a valve that fades, which is not modelled).
+"""
 
 import math
 
