@@ -11,18 +11,17 @@ from scipy import signal
 
 from hemoidx.errors import InputError
 from hemoidx.line.measure import measure_flushes
-from hemoidx.line.physics import Chamber, Fluid, PhysicalLine, Pipe, chain, lumped
+from hemoidx.line.physics import Chamber, PhysicalLine, Pipe, chain, lumped
 from hemoidx.line.response import frequency_response, through
+from hemoidx.line.tubing import Fluid
 from hemoidx.simulate import Event, Scenario, simulate_arrays
+from hemoidx.simulate.release import FLUSH_FLOW, flush_release, tap_release
 from hemoidx.simulate.tube import (
-    FLUSH_FLOW,
     chain_matrix,
     equivalent,
-    flush_release,
     flush_transfer,
     impulse_response,
     steady_resistance,
-    tap_release,
     through_tube,
     transducer_impedance,
     transfer,

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..errors import InputError
-from .physics import Fluid, PhysicalLine, lumped
+from .physics import PhysicalLine, lumped
 from .setup import Setup
+from .tubing import Fluid
 
 #: Density [kg/m3] and viscosity [mPa s] at 20 C, rounded; from memory, no source.
 FLUIDS = {

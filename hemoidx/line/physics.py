@@ -19,39 +19,14 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..units import PASCAL_PER_MMHG
+from .tubing import PROFILES, WALL_HZ, Fluid, check_bounds, impedance_per_length, wall_admittance
 
 Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
-#: Flow in the tube: flat profile, steady parabolic profile, or the one that oscillates (Womersley).
-PROFILES = ("plug", "parabolic", "oscillating")
 #: Ratio of the heats of the gas in a bubble: warmth exchanged with the fluid at once, or not at all.
 GAS = {"isothermal": 1.0, "adiabatic": 1.4}
-#: The compliance of the wall is meant at this frequency [Hz]; a wall with losses gives way less above it.
-WALL_HZ = 10.0
-
 _MM3 = 1e-9
 _CELLS = 64
-
-
-@dataclass(frozen=True, slots=True)
-class Fluid:
-    """
-    What fills the line; by default 0.9 % saline at 20 C, from memory.
-
-    Parameters
-    ----------
-    density_kg_m3 : float
-        Density [kg/m3].
-    viscosity_mpa_s : float
-        Viscosity [mPa s].
-    """
-
-    density_kg_m3: float = 1005.0
-    viscosity_mpa_s: float = 1.02
-
-    def __post_init__(self) -> None:
-        _check("fluid", self, {"density_kg_m3": (100.0, 20000.0), "viscosity_mpa_s": (0.0, 1e5)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +114,7 @@ class PhysicalLine:
             "pressure_mmhg": (-100.0, 500.0),
             "atmosphere_mmhg": (200.0, 1000.0),
         }
-        _check("line", self, bounds)
+        check_bounds("line", self, bounds)
         if self.gas not in GAS or self.profile not in PROFILES:
             raise InputError(
                 f"line: gas must be one of {', '.join(GAS)} and profile one of {', '.join(PROFILES)}, "
@@ -209,92 +184,6 @@ def chain(line: PhysicalLine) -> tuple[Part, ...]:
         Chamber(line.transducer_compliance_mm3_per_100mmhg / 100.0 * _MM3 / PASCAL_PER_MMHG),
     ]
     return (*(part for part in parts[:-1] if part[0] > 0.0), parts[-1])
-
-
-def impedance_per_length(radius: float, fluid: Fluid, profile: str, s: Complex) -> Complex:
-    """
-    Pressure gradient that drives a unit flow through a tube.
-
-    Parameters
-    ----------
-    radius : float
-        Inner radius [m].
-    fluid : Fluid
-        What fills it.
-    profile : str
-        One of `PROFILES`.
-    s : ndarray of complex
-        Complex frequencies [1/s], ``2 pi i f`` for a steady oscillation.
-
-    Returns
-    -------
-    ndarray of complex
-        Impedance of a metre [Pa s/m4].
-
-    Notes
-    -----
-    Plug flow: ``rho s / A`` and the resistance of Poiseuille, ``8 mu / (pi r^4)``. Parabolic: inertance 4/3
-    of that. Oscillating: ``(rho s / A) / (1 - 2 J1(k) / (k J0(k)))`` with ``k^2 = -s r^2 rho / mu`` [1]_: the
-    parabolic form at low frequency, plug flow with growing resistance at high frequency.
-
-    References
-    ----------
-    .. [1] Womersley JR. Method for the calculation of velocity, rate of flow and viscous drag in arteries
-       when the pressure gradient is known. J Physiol 1955;127:553-563 (from memory).
-    """
-    area = math.pi * radius**2
-    viscosity = fluid.viscosity_mpa_s / 1000.0
-    inert = np.asarray(s, dtype=np.complex128) * fluid.density_kg_m3 / area
-    poiseuille = 8.0 * viscosity / (math.pi * radius**4)
-    if profile != "oscillating" or viscosity == 0.0:
-        return np.asarray(poiseuille + inert * (4.0 / 3.0 if profile == "parabolic" else 1.0))
-    from scipy.special import jve
-
-    k2 = -np.asarray(s, dtype=np.complex128) * radius**2 * fluid.density_kg_m3 / viscosity
-    small = np.abs(k2) < 1e-4
-    k = np.sqrt(np.where(small, 1.0, k2))
-    # Scaled functions: the scale cancels, the large arguments of high frequencies do not overflow.
-    core = 1.0 - 2.0 * jve(1, k) / (k * jve(0, k))
-    return np.asarray(np.where(small, poiseuille / (1.0 + k2 / 6.0), inert / core))
-
-
-def wall_admittance(line: PhysicalLine, compliance: float, s: Complex) -> Complex:
-    """
-    Flow that the wall takes up for a unit pressure, from its compliance at `WALL_HZ`.
-
-    ``C s (s / s0)^(-b)`` with ``b = 2 d / pi``: causal, passive, and with the same loss angle d everywhere.
-    """
-    share = 2.0 * math.atan(line.wall_loss) / math.pi
-    s = np.asarray(s, dtype=np.complex128)
-    return np.asarray(compliance * s ** (1.0 - share) * (2.0 * math.pi * WALL_HZ) ** share)
-
-
-def wall_compliance(bore_mm: float, outer_mm: float, modulus_mpa: float, poisson: float = 0.45) -> float:
-    """
-    Compliance of a metre of tubing from the dimensions and stiffness of its wall [mm3/mmHg/m].
-
-    Parameters
-    ----------
-    bore_mm, outer_mm : float
-        Inner and outer diameter [mm].
-    modulus_mpa : float
-        Young's modulus of the material [MPa].
-    poisson : float
-        Poisson's ratio.
-
-    Notes
-    -----
-    Thick-walled cylinder, free to change its length (Lame, any text on elasticity):
-    ``(2 pi a^2 / E) ((b^2 + a^2) / (b^2 - a^2) + nu)`` with radii a and b.
-    """
-    if not (0 < bore_mm < outer_mm and modulus_mpa > 0 and 0 <= poisson <= 0.5):
-        raise InputError(
-            f"tubing wall: needs 0 < bore < outer diameter, modulus > 0 and Poisson's ratio 0 to 0.5, got "
-            f"{bore_mm:g}, {outer_mm:g}, {modulus_mpa:g} and {poisson:g}"
-        )
-    a2, b2 = bore_mm**2, outer_mm**2
-    thick = (b2 + a2) / (b2 - a2) + poisson
-    return float(math.pi * a2 / 2.0 / (modulus_mpa * 1e6) * thick * PASCAL_PER_MMHG * 1000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,7 +269,7 @@ def _mode(line: PhysicalLine, w: float) -> _Mode:
             z = complex(impedance_per_length(part.radius, line.fluid, line.profile, s)[0]) * part.length
             inertance.append(np.full(cells, z.imag / w / cells))
             resistance.append(np.full(cells, z.real / cells))
-            wall = float(np.imag(wall_admittance(line, part.compliance * part.length, s)[0])) / w
+            wall = float(np.imag(wall_admittance(line.wall_loss, part.compliance * part.length, s)[0])) / w
             here = np.zeros((cells, 3))
             here[:, 0] = wall / cells
             # Trapezoid: half of each cell belongs to the node in front of it.
@@ -426,11 +315,3 @@ def natural_frequency_hz(line: PhysicalLine) -> float:
 def damping_ratio(line: PhysicalLine) -> float:
     """Damping ratio of a line, see `lumped`."""
     return lumped(line).damping_ratio
-
-
-def _check(what: str, part: object, bounds: dict[str, tuple[float, float]]) -> None:
-    """Refuse values that cannot be."""
-    for name, (low, high) in bounds.items():
-        value = getattr(part, name)
-        if not low <= value <= high:
-            raise InputError(f"{what}: {name} must be {low:g} to {high:g}, got {value}")

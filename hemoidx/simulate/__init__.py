@@ -3,12 +3,12 @@
 from hemoidx.simulate.cohort import teaching_cohort
 from hemoidx.simulate.draw import FAMILIES, random_scenarios
 from hemoidx.simulate.model import Simulated, simulate, simulate_arrays
+from hemoidx.simulate.release import flush_release
 from hemoidx.simulate.scenario import EVENT_KINDS, Event, Scenario
 from hemoidx.simulate.truth import Truth
 from hemoidx.simulate.tube import (
     Equivalent,
     equivalent,
-    flush_release,
     flush_transfer,
     through_tube,
     transfer,

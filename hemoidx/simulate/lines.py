@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from hemoidx.line.physics import PhysicalLine
 from hemoidx.line.response import free_response, settling_time, through
-from hemoidx.simulate.tube import flush_release, tap_release, through_tube, transfer
+from hemoidx.simulate.release import flush_release, tap_release
+from hemoidx.simulate.tube import through_tube, transfer
 
 if TYPE_CHECKING:
     from hemoidx.simulate.scenario import Scenario

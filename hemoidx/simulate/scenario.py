@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from hemoidx.errors import InputError
 from hemoidx.line.physics import PhysicalLine
-from hemoidx.simulate.tube import CLOSING_S, FLUSH_FLOW
+from hemoidx.simulate.release import CLOSING_S, FLUSH_FLOW
 
 MEANT_AT = ("recorder", "artery")
 RHYTHMS = ("sinus", "atrial_fibrillation", "bigeminy")

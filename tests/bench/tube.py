@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from hemoidx.line.physics import PhysicalLine, lumped
-from hemoidx.simulate.tube import CLOSING_S, FLUSH_FLOW, Equivalent, equivalent, through_tube
+from hemoidx.simulate.release import CLOSING_S, FLUSH_FLOW
+from hemoidx.simulate.tube import Equivalent, equivalent, through_tube
 from tests.bench import flush, line
 
 FAMILIES = ("wall", "air")
