@@ -48,6 +48,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "end_s": ("s", "end"),
     "valid_s": ("s", "time covered by beats whose duration was measured"),
     "beats": ("1", "beats whose duration was measured"),
+    "clipped_share": ("1", "share of the beats that the recorder clipped at its rail, 0 to 1"),
     "duration_s": ("s", "length of the recording"),
     "kind": ("", "kind"),
     "note": ("", "note"),

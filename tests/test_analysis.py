@@ -46,11 +46,12 @@ def test_tables_have_the_columns_that_were_agreed(result: hx.Analysis) -> None:
     indices = ["sbp", "dbp", "mbp", "pp", "hr", "dpdt_max", "systolic_area", "ejection_time_s"]
     marks = ["onset_s", "steepest_s", "peak_s", "notch_s", "end_s", "quality"]
     assert set(result.beats) == {*common, "beat", *marks, *indices, "duration_s", "facts"}
-    times = ["start_s", "end_s", "valid_s", "beats"]
+    times = ["start_s", "end_s", "valid_s", "beats", "clipped_share"]
     errors = [f"{name}_se" for name in indices]
     assert set(result.windows) == {*common, "window", *times, *indices, *errors, "facts"}
     spans = [f"{kind}_s" for kind in KINDS]
-    assert set(result.record) == {*common, "duration_s", "valid_s", "beats", *spans, *indices, "facts"}
+    counts = ["duration_s", "valid_s", "beats", "clipped_share"]
+    assert set(result.record) == {*common, *counts, *spans, *indices, "facts"}
     assert list(result.spans) == [*common, "start_s", "end_s", "kind"]
     assert list(result.events) == [*common, "event", "kind", "start_s", "end_s", "note"]
     assert result.beats["facts"].dtype == result.windows["facts"].dtype == np.int64

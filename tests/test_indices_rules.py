@@ -86,12 +86,17 @@ def test_windows_bring_rules_of_their_own() -> None:
 @given(
     st.lists(st.sets(st.sampled_from(sorted(BIT))), max_size=20),
     st.sampled_from(["beats", "windows", "record"]),
+    st.sampled_from([0.0, 0.04, 0.06, np.nan]),
 )
-def test_verdicts_and_masks_agree(rows: list[set[str]], table: str) -> None:
+def test_verdicts_and_masks_agree(rows: list[set[str]], table: str, clipped: float) -> None:
     facts = np.array([mask(*row) for row in rows], dtype=np.int64)
+
+    def columns(name: str) -> np.ndarray:
+        return {"clipped_share": np.full(facts.size, clipped)}[name]
+
     for index in default_catalogue():
-        masked = rejected(index.rules, table, facts, no_column)
-        judged = judge(index.rules, index.limits, table, facts, no_column, np.ones(facts.size))
+        masked = rejected(index.rules, table, facts, columns)
+        judged = judge(index.rules, index.limits, table, facts, columns, np.ones(facts.size))
         np.testing.assert_array_equal(judged.measurement == "rejected", masked)
         assert all(
             bool(r) for r, m in zip(judged.reasons, judged.measurement, strict=True) if m != "accepted"

@@ -29,15 +29,15 @@ LANDMARK_COLUMNS = tuple(f"{name}_s" for name in LANDMARKS)
 #: What an index may ask for besides other indices of its level and ``context.<key>``.
 VOCABULARY: dict[str, tuple[str, ...]] = {
     "beat": ("pressure", "fs", *LANDMARKS, "quality"),
-    "window": ("start_s", "end_s", "valid_s", "beats", "window_of_beat", "n_windows"),
-    "record": ("duration_s", "valid_s", "beats"),
+    "window": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "window_of_beat", "n_windows"),
+    "record": ("duration_s", "valid_s", "beats", "clipped_share"),
 }
 #: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
 BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
 _FIXED: dict[str, tuple[str, ...]] = {
     "beats": (*LANDMARK_COLUMNS, "quality", "facts"),
-    "windows": ("start_s", "end_s", "valid_s", "beats", "facts"),
-    "record": ("duration_s", "valid_s", "beats", "facts"),
+    "windows": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "facts"),
+    "record": ("duration_s", "valid_s", "beats", "clipped_share", "facts"),
 }
 
 

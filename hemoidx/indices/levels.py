@@ -158,6 +158,7 @@ def window_level(catalogue: Catalogue, source: Source, beats: Level) -> Level:
         "end_s": windows.end,
         "valid_s": valid_s,
         "beats": count.astype(np.int64),
+        "clipped_share": _clipped_share(beats, row, n),
     }
     values: dict[str, Float] = {}
     weights = beats.keys["end_s"] - beats.keys["onset_s"]
@@ -214,6 +215,7 @@ def record_level(
         "duration_s": end - start,
         "valid_s": _valid_time(start, end, beats, timed),
         "beats": np.array([np.count_nonzero(timed)], dtype=np.int64),
+        "clipped_share": _clipped_share(beats, np.zeros(beats.facts.size, dtype=np.intp), 1),
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
     values = {
@@ -234,6 +236,14 @@ def record_level(
 def _timed(catalogue: Catalogue, beats: Level) -> Bool:
     """Beats whose duration was measured: they make up the valid time."""
     return np.isfinite(beats.usable(catalogue["duration"].column))
+
+
+def _clipped_share(beats: Level, row: NDArray[np.intp], n_rows: int) -> Float:
+    """Share of clipped beats among all beats of a row; NaN where it holds no beat."""
+    inside = row >= 0
+    clipped = inside & (beats.facts & mask("saturated") != 0)
+    with np.errstate(invalid="ignore"):
+        return np.bincount(row[clipped], minlength=n_rows) / np.bincount(row[inside], minlength=n_rows)
 
 
 def _valid_time(start: Float, end: Float, beats: Level, timed: Bool) -> Float:

@@ -7,7 +7,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
 from .catalogue import Index
-from .rules import BEAT_RULES, DYNAMIC_LINE, PRESSURE_RULES, STATIC_LINE, Limit, When, caution, reject
+from .rules import (
+    BEAT_RULES,
+    CAUTION,
+    CLIPPED,
+    DYNAMIC_LINE,
+    PRESSURE_RULES,
+    STATIC_LINE,
+    Limit,
+    Rule,
+    When,
+    caution,
+    reject,
+)
 
 Wave = NDArray[np.floating]
 
@@ -210,7 +222,7 @@ SBP = Index(
     inputs=("pressure", "peak", "fs"),
     function=systolic_pressure,
     sources=("common practice, no source: highest pressure of the beat",),
-    rules=PRESSURE_RULES + reject("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + CLIPPED + STATIC_LINE + DYNAMIC_LINE,
     shared_inputs=("pp",),
 )
 
@@ -224,7 +236,17 @@ DBP = Index(
     function=diastolic_pressure,
     sources=("common practice, no source: lowest pressure before the upstroke",),
     # A clipped crest says nothing about the trough, but the rail may be the lower one.
-    rules=PRESSURE_RULES + caution("saturated") + STATIC_LINE + DYNAMIC_LINE,
+    rules=(
+        *PRESSURE_RULES,
+        *caution("saturated", tables=("beats",)),
+        Rule(
+            CAUTION,
+            When(column="clipped_share", above=0.0, tables=("windows", "record")),
+            "the recorder clipped some beats at its rail: if that is the lower one, the value reads high",
+        ),
+        *STATIC_LINE,
+        *DYNAMIC_LINE,
+    ),
     shared_inputs=("pp", "systolic_area"),
 )
 
@@ -240,7 +262,7 @@ MBP = Index(
         "Libii J. Mean arterial pressure and average blood pressure. Proc 14th Northeast Bioengineering "
         "Conference 1988. doi:10.1109/NEBC.1988.19386 (abstract)",
     ),
-    rules=PRESSURE_RULES + reject("saturated", "end_unknown") + STATIC_LINE,
+    rules=PRESSURE_RULES + CLIPPED + reject("end_unknown") + STATIC_LINE,
     limits=(
         Limit(
             "central mean pressure",
@@ -264,7 +286,7 @@ PP = Index(
     inputs=("sbp", "dbp"),
     function=pulse_pressure,
     sources=("common practice, no source: difference of two pressures",),
-    rules=PRESSURE_RULES + reject("saturated") + DYNAMIC_LINE,
+    rules=PRESSURE_RULES + CLIPPED + DYNAMIC_LINE,
     shared_inputs=("sbp", "dbp"),
 )
 

@@ -191,6 +191,31 @@ BEAT_RULES = reject("low_quality", "gap_inside") + caution("weak_pulse", "near_e
 SHAPE_RULES = BEAT_RULES + reject("inverted")
 #: The value is a pressure, or made of pressures.
 PRESSURE_RULES = SHAPE_RULES + reject("uncalibrated") + caution("implausible_level")
+CLIPPED_SHARE = 0.05
+"""
+Share of clipped beats beyond which a window's pressures are rejected.
+
+Clipping takes the highest beats away, so that the mean of the others is no fair sample. Measured on 24
+simulated recordings of three minutes (144 windows of 30 s, rail between the upper quartile and the top of the
+systolic pressures, pulse pressure 50 to 90 mmHg, a sixth of them in atrial fibrillation): up to 5 % clipped,
+systolic pressure read at most 0.7 mmHg low; from 5 to 15 %, up to 2.5 mmHg; from 20 to 30 %, up to 3.6 mmHg.
+"""
+#: A clipped beat has no such value; a window without its clipped beats reads low.
+CLIPPED = (
+    *reject("saturated", tables=("beats", "record")),
+    Rule(
+        REJECTED,
+        When(column="clipped_share", above=CLIPPED_SHARE, tables=("windows",)),
+        f"the recorder clipped more than {100 * CLIPPED_SHARE:g} % of the beats at its rail, and without them "
+        "the value would read low (high, at a lower rail)",
+    ),
+    Rule(
+        CAUTION,
+        When(column="clipped_share", above=0.0, tables=("windows", "record")),
+        "the recorder clipped some beats at its rail, and without them the value reads low (high, at a lower "
+        "rail)",
+    ),
+)
 #: Static faults of the line (zero, level) would shift the value; nothing in the recording shows them.
 STATIC_LINE = undocumented("zero_not_seen")
 #: Dynamic faults of the line (natural frequency, damping) would change the value.
