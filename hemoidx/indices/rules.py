@@ -206,7 +206,7 @@ CLIPPED = (
     Rule(
         REJECTED,
         When(column="clipped_share", above=CLIPPED_SHARE, tables=("windows",)),
-        f"the recorder clipped more than {100 * CLIPPED_SHARE:g} % of the beats at its rail, and without them "
+        f"the recorder clipped more than {100 * CLIPPED_SHARE:g} % of the beats at its rail: without them "
         "the value would read low (high, at a lower rail)",
     ),
     Rule(
