@@ -1,5 +1,7 @@
 """From a recording to tables and verdicts: the user's path."""
 
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -10,6 +12,7 @@ import xarray as xr
 import hemoidx as hx
 from hemoidx.errors import InputError
 from hemoidx.facts import mask
+from hemoidx.indices.rules import reject
 from hemoidx.spans import KINDS
 from tests.waves import pulses, recording
 
@@ -346,3 +349,67 @@ def test_a_beat_added_beside_another_is_refused(rec: xr.Dataset, result: hx.Anal
 def test_a_documented_height_is_said_not_to_change_the_numbers(rec: xr.Dataset) -> None:
     result = hx.analyse(rec, context={"transducer_height_cm": 30})
     assert any("height" in notice and "not corrected" in notice for notice in result.info["notices"])
+
+
+def relation(sbp: np.ndarray, dbp: np.ndarray) -> np.ndarray:
+    """Ratio of two pressures."""
+    return sbp / dbp
+
+
+def spread(sbp: np.ndarray, window_of_beat: np.ndarray, n_windows: int) -> np.ndarray:
+    """Largest less smallest systolic pressure of each window, in a careless way."""
+    return np.array([np.ptp(np.nan_to_num(sbp[window_of_beat == i])) for i in range(n_windows)])
+
+
+def doubled(relation: np.ndarray) -> np.ndarray:
+    """Twice an index of a user's own."""
+    return 2.0 * relation
+
+
+BARE: dict[str, Any] = {"title": "Invented", "unit": "1", "formula": "invented"}
+DERIVED = (
+    hx.Index(name="relation", level="beat", inputs=("sbp", "dbp"), function=relation, **BARE),
+    hx.Index(name="doubled", level="beat", inputs=("relation",), function=doubled, **BARE),
+    hx.Index(
+        name="spread", level="window", inputs=("beats.sbp", "window_of_beat", "n_windows"), function=spread,
+        **BARE,
+    ),
+)  # fmt: skip
+
+
+def derived(wave: np.ndarray, **how: Any) -> pd.DataFrame:
+    """Measurement and reasons of all derived values; runs in a worker process too."""
+    result = hx.analyse(recording(wave, FS, **how), catalogue=DERIVED)
+    found = [
+        result.verdicts(index.name, table).assign(table=table, shown=getattr(result, table)[index.name])
+        for index in DERIVED
+        for table in ("beats", "windows", "record")
+        if index.appears_in(table)
+    ]
+    return pd.concat(found)[["table", "shown", "measurement", "reasons"]]
+
+
+def test_what_rejects_an_input_rejects_an_index_without_rules_of_its_own() -> None:
+    wave = pulses(FS, 65.0)
+    found = derived(wave, calibrated=False)
+    assert found["shown"].isna().all()
+    assert (found["measurement"] == "rejected").all()
+    named = found["reasons"].str.contains("of its input sbp: the channel has no calibration", regex=False)
+    assert named.all()
+    fine = derived(wave)
+    whole = fine[(fine["table"] == "windows") & fine["shown"].notna()]
+    assert len(whole) >= 2 * len(DERIVED)
+    assert (whole["measurement"] == "accepted").all()
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        there = pool.submit(derived, wave, calibrated=False).result()
+    pd.testing.assert_frame_equal(there, found)
+
+
+def test_cautions_pass_on_only_to_an_index_that_declares_no_rules() -> None:
+    mine = hx.Index(
+        name="mine", level="beat", inputs=("sbp",), function=doubled, rules=reject("inverted"), **BARE
+    )
+    catalogue = hx.default_catalogue().with_((mine, DERIVED[0]))
+    for table in ("beats", "windows", "record"):
+        levels = [{r.level for r in catalogue.rules_in(catalogue[n], table)} for n in ("mine", "relation")]
+        assert levels == [{"rejected"}, {"rejected", "caution", "undocumented"}]

@@ -145,7 +145,7 @@ class Analysis:
         time = frame[_TIME[table]].to_numpy() if table in _TIME else start
         columns = columns_of(self.catalogue, lambda column: self._whole(table, column), context.at, time)
         judged = judge(
-            index.rules,
+            self.catalogue.rules_in(index, table),
             index.limits,
             table,
             frame["facts"].to_numpy(),

@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from .rules import Limit, Rule, When
+from .rules import REJECTED, Limit, Rule, When
 
 LEVELS = ("beat", "window", "record")
 TABLE_OF_LEVEL = {"beat": "beats", "window": "windows", "record": "record"}
@@ -34,6 +34,7 @@ VOCABULARY: dict[str, tuple[str, ...]] = {
 }
 #: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
 BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
+_INPUT = "of its input "
 _FIXED: dict[str, tuple[str, ...]] = {
     "beats": (*LANDMARK_COLUMNS, "quality", "facts"),
     "windows": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "facts"),
@@ -90,7 +91,8 @@ class Index:
     sources : tuple of str
         Where the formula is published; "common practice, no source" where it is not.
     rules : tuple of Rule
-        When a value counts as measured.
+        When a value counts as measured. What rejects an input of it rejects it too, see
+        `Catalogue.rules_in`; one without rules takes over all those of its inputs.
     limits : tuple of Limit
         What limits its reading for named uses.
     column : str
@@ -270,6 +272,37 @@ class Catalogue:
             waiting = [index for index in waiting if index not in ready]
         return tuple(dict.fromkeys(done.values()))
 
+    def rules_in(self, index: Index, table: str) -> tuple[Rule, ...]:
+        """
+        Rules of an index in a table: its own, and those that reject what it is computed from.
+
+        Parameters
+        ----------
+        index : Index
+            One of the entries.
+        table : str
+            "beats", "windows" or "record".
+
+        Returns
+        -------
+        tuple of Rule
+            What rejects an input rejects the index too, in words that name the input. An index that declares
+            no rules of its own takes over cautions as well, and what nobody documented.
+        """
+        own = index.rules
+        mine = {(rule.level, rule.when) for rule in own}
+        found: dict[tuple[str, When], Rule] = {}
+        for name in index.inputs:
+            source = None if name.startswith("context.") else self._by_name.get(_bare(name))
+            if source is None or not source.appears_in(table):
+                continue
+            for rule in self.rules_in(source, table):
+                if (rule.level == REJECTED or not own) and (rule.level, rule.when) not in mine:
+                    words = rule.reason or rule.when.words(table, self.facts)
+                    words = words if words.startswith(_INPUT) else f"{_INPUT}{source.name}: {words}"
+                    found.setdefault((rule.level, rule.when), Rule(rule.level, rule.when, words))
+        return (*own, *found.values())
+
     def columns_below(self, table: str) -> set[str]:
         """Columns of a table that an index of a higher level may ask for, by name or column."""
         words = {word for index in self.in_table(table) for word in (index.name, index.column)}
@@ -293,6 +326,11 @@ class Catalogue:
             allowed |= self.columns_below(index.table)
         if name not in allowed:
             _unknown(index, name, sorted(allowed))
+
+
+def _bare(name: str) -> str:
+    """Name of the index behind an input: without the table it comes from and without its error."""
+    return _without_se(name.rpartition(".")[2])
 
 
 def _without_se(name: str) -> str:

@@ -301,7 +301,8 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup, time: Fl
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
     for index in catalogue.in_table(level.table):
-        refused = rejected(index.rules, level.table, facts, columns, catalogue.facts)
+        rules = catalogue.rules_in(index, level.table)
+        refused = rejected(rules, level.table, facts, columns, catalogue.facts)
         if refused.any():
             for column in _columns(index, level.values):
                 level.rejected[column] = refused
