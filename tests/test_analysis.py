@@ -124,7 +124,7 @@ def test_context_is_documented_once_and_events_are_listed(rec: xr.Dataset, resul
     assert told.events["end_s"].tolist() == [120.0, 20.0]
     assert hx.Context.read(told.info["context"]) == hx.Context.read(given)
     before, after = (r.verdicts("mbp", "record").iloc[0] for r in (result, told))
-    assert (before["interpretation"], after["interpretation"]) == ("undocumented", "unlimited")
+    assert (before["interpretation"], after["interpretation"]) == ("undocumented", "limited")
     undocumented = mask("site_undocumented", "breathing_undocumented", "zero_not_seen", "line_unknown")
     assert not (result.windows["facts"] & undocumented).any(), "said once, not on every row"
     pd.testing.assert_frame_equal(told.windows, result.windows)
@@ -413,3 +413,20 @@ def test_cautions_pass_on_only_to_an_index_that_declares_no_rules() -> None:
     for table in ("beats", "windows", "record"):
         levels = [{r.level for r in catalogue.rules_in(catalogue[n], table)} for n in ("mine", "relation")]
         assert levels == [{"rejected"}, {"rejected", "caution", "undocumented"}]
+
+
+def test_the_limit_of_a_radial_mean_holds_where_radial_was_documented(rec: xr.Dataset, tmp_path: Any) -> None:
+    said = {}
+    for site in ("radial", "femoral"):
+        told = hx.analyse(rec, context={"site": site})
+        told.save(tmp_path / site)
+        verdicts = told.verdicts("mbp", "windows")
+        pd.testing.assert_frame_equal(hx.Analysis.open(tmp_path / site).verdicts("mbp", "windows"), verdicts)
+        said[site] = (verdicts["interpretation"][0], verdicts["reasons"][0])
+    assert said["radial"][0] == "limited"
+    assert "a radial cannula can under-read the femoral mean" in said["radial"][1]
+    assert "nobody documented the site" not in said["radial"][1]
+    assert "radial" not in said["femoral"][1]
+    moved = {"intervals": [{"site": "femoral", "to_s": 60}, {"site": "radial", "from_s": 60}]}
+    reasons = hx.analyse(rec, context=moved).verdicts("mbp", "windows")["reasons"]
+    assert reasons.str.contains("radial cannula").tolist() == [False, False, True, True]

@@ -92,7 +92,8 @@ def test_verdicts_and_masks_agree(rows: list[set[str]], table: str, clipped: flo
     facts = np.array([mask(*row) for row in rows], dtype=np.int64)
 
     def columns(name: str) -> np.ndarray:
-        return {"clipped_share": np.full(facts.size, clipped)}[name]
+        known = {"clipped_share": clipped, "context.site": "radial"}
+        return np.full(facts.size, known[name], dtype=object)
 
     for index in default_catalogue():
         masked = rejected(index.rules, table, facts, columns)
@@ -164,3 +165,17 @@ def test_a_hundred_thousand_verdicts_are_quick() -> None:
     judge(index.rules, index.limits, "beats", facts.astype(np.int64), no_column, np.ones(facts.size))
     # About 0.02 s on the reference machine; a loop over rows would take seconds.
     assert time.perf_counter() - start < 0.5
+
+
+def test_a_rule_may_ask_for_words_and_refuses_to_bound_them() -> None:
+    site = np.array(["radial", None, "femoral", "radial"], dtype=object)
+    when = When(column="context.site", one_of=("radial", "ulnar"))
+    holds = when.holds("windows", FACTS, lambda name: site)
+    assert holds is not None
+    assert holds.tolist() == [True, False, False, True]
+    assert when.words("windows") == "context.site is radial or ulnar"
+    with pytest.raises(InputError, match="holds words; use one_of"):
+        When(column="context.site", above=1.0).holds("windows", FACTS, lambda name: site)
+    for wrong in ({"column": "x"}, {"one_of": ("a",)}, {"column": "x", "one_of": ("a",), "above": 1.0}):
+        with pytest.raises(InputError, match="a rule on a column needs"):
+            When(**wrong)  # type: ignore[arg-type]

@@ -315,7 +315,7 @@ def _columns(index: Index, values: Mapping[str, Float]) -> list[str]:
 
 def columns_of(
     catalogue: Catalogue, column: Callable[[str], Float], context: ContextLookup, time: Float
-) -> Callable[[str], Float]:
+) -> Callable[[str], NDArray[Any]]:
     """
     Columns as rules ask for them: by index or column name, or from the context at the time of the row.
 
@@ -331,9 +331,9 @@ def columns_of(
         Time of the rows [s].
     """
 
-    def find(name: str) -> Float:
+    def find(name: str) -> NDArray[Any]:
         if name.startswith("context."):
-            return np.asarray(context(name.removeprefix("context."), time), dtype=np.float64)
+            return np.asarray(context(name.removeprefix("context."), time))
         return column(_column_of(catalogue, name))
 
     return find

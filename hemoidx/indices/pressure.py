@@ -250,6 +250,12 @@ DBP = Index(
     shared_inputs=("pp", "systolic_area"),
 )
 
+_RADIAL = "a radial cannula can under-read the femoral mean"
+_RADIAL_SOURCE = (
+    "Agreements between mean arterial pressure from radial and femoral artery measurements in "
+    "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1"
+)
+
 MBP = Index(
     name="mbp",
     title="Mean arterial pressure",
@@ -267,11 +273,16 @@ MBP = Index(
         Limit(
             "central mean pressure",
             "reads low",
-            "nobody documented the site, and a radial cannula can under-read the femoral mean in shock "
-            "treated with vasopressors",
+            f"{_RADIAL} in shock treated with vasopressors",
+            When(column="context.site", one_of=("radial",)),
+            _RADIAL_SOURCE,
+        ),
+        Limit(
+            "central mean pressure",
+            "reads low",
+            f"nobody documented the site, and {_RADIAL} in shock treated with vasopressors",
             When(facts=("site_undocumented",)),
-            "Agreements between mean arterial pressure from radial and femoral artery measurements in "
-            "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1",
+            _RADIAL_SOURCE,
         ),
     ),
     window="time_mean",

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from ..errors import InputError
 from ..facts import FACTS, UNDOCUMENTED, Fact, Int64Array, mask
 
 Bool = NDArray[np.bool_]
-Columns = Callable[[str], NDArray[np.float64]]
+Columns = Callable[[str], NDArray[Any]]
 
 ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED = "accepted", "undocumented", "caution", "rejected"
 LEVELS = (ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED)
@@ -42,6 +42,8 @@ class When:
         Numeric column of the row, or ``context.<key>`` for what was documented at the time of the row.
     below, above : float, optional
         Holds when the column lies below, or above, this bound; NaN lies nowhere.
+    one_of : tuple of str
+        Holds when the column is one of these words, such as a documented site.
     tables : tuple of str
         Tables in which it is asked. Empty: all.
 
@@ -55,12 +57,16 @@ class When:
     below: float | None = None
     above: float | None = None
     tables: tuple[str, ...] = ()
+    one_of: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        if isinstance(self.facts, str) or isinstance(self.tables, str):
-            raise InputError("a rule's facts and tables are tuples of names, not one string")
-        if bool(self.column) != (self.below is not None or self.above is not None):
-            raise InputError("a rule on a column needs the column and a bound, below or above")
+        if any(isinstance(words, str) for words in (self.facts, self.tables, self.one_of)):
+            raise InputError("a rule's facts, tables and words are tuples of names, not one string")
+        bounded = self.below is not None or self.above is not None
+        if bool(self.column) != (bounded or bool(self.one_of)) or (bounded and self.one_of):
+            raise InputError(
+                "a rule on a column needs the column and a bound (below, above) or words (one_of)"
+            )
         wrong = [table for table in self.tables if table not in TABLES]
         if wrong:
             raise InputError(f"a rule names the table {wrong[0]!r}: tables are {', '.join(TABLES)}")
@@ -88,11 +94,21 @@ class When:
         if self.facts:
             found &= (facts & mask(*self.facts, facts=known)) != 0
         if self.column:
-            values = np.asarray(columns(self.column), dtype=np.float64)
-            if self.below is not None:
-                found &= values < self.below
-            if self.above is not None:
-                found &= values > self.above
+            found &= self._within(columns(self.column))
+        return found
+
+    def _within(self, column: NDArray[Any]) -> Bool:
+        if self.one_of:
+            return np.isin(np.asarray(column, dtype=object).astype(str), self.one_of)
+        try:
+            values = np.asarray(column, dtype=np.float64)
+        except (TypeError, ValueError) as error:
+            raise InputError(f"a rule bounds {self.column}, which holds words; use one_of") from error
+        found = np.ones(values.shape, dtype=bool)
+        if self.below is not None:
+            found &= values < self.below
+        if self.above is not None:
+            found &= values > self.above
         return found
 
     def words(self, table: str, known: Sequence[Fact] = FACTS) -> str:
@@ -102,6 +118,8 @@ class When:
         if self.facts:
             parts.append(" or ".join(by_name[name].words(table) for name in self.facts))
         if self.column:
+            if self.one_of:
+                return " and ".join([*parts, f"{self.column} is {' or '.join(self.one_of)}"])
             bounds = [f"below {self.below:g}"] if self.below is not None else []
             bounds += [f"above {self.above:g}"] if self.above is not None else []
             parts.append(f"{self.column} is {' and '.join(bounds)}")
