@@ -430,3 +430,19 @@ def test_the_limit_of_a_radial_mean_holds_where_radial_was_documented(rec: xr.Da
     moved = {"intervals": [{"site": "femoral", "to_s": 60}, {"site": "radial", "from_s": 60}]}
     reasons = hx.analyse(rec, context=moved).verdicts("mbp", "windows")["reasons"]
     assert reasons.str.contains("radial cannula").tolist() == [False, False, True, True]
+
+
+def test_nothing_is_called_unlimited_while_zero_line_or_site_are_unknown(
+    rec: xr.Dataset, result: hx.Analysis
+) -> None:
+    told = hx.analyse(rec, context={"site": "femoral"})
+    for analysis in (result, told):
+        assert "the recording shows no zeroing" in analysis.undocumented
+        for name in ("sbp", "dbp", "mbp", "pp"):
+            for table in ("beats", "windows", "record"):
+                verdicts = analysis.verdicts(name, table)
+                assert (verdicts["interpretation"] == "undocumented").all(), (name, table)
+            said = [analysis.verdicts(name, table)["reasons"] for table in ("windows", "record")]
+            assert not said[0].str.contains("documented|line|zero", case=False).any(), "said once"
+            assert "Undocumented because" in said[1][0]
+    assert (result.verdicts("hr", "windows")["interpretation"] == "unlimited").all()

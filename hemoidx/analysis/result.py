@@ -131,8 +131,10 @@ class Analysis:
         -------
         pandas.DataFrame
             The key columns; ``measurement``: accepted, undocumented (in the record's row only: nobody
-            documented what would be needed to know), caution or rejected; ``interpretation``: unlimited,
-            undocumented or limited; ``reasons`` in words, empty where there are none.
+            documented what would be needed to know), caution or rejected; ``interpretation``: limited,
+            undocumented (nobody documented something that bears on it, such as the zero, the line or the
+            site; `undocumented` and the record's row say what) or unlimited; ``reasons`` in words, empty
+            where there are none.
 
         Raises
         ------
@@ -152,6 +154,7 @@ class Analysis:
             columns,
             self._whole(table, index.column),
             self.catalogue.facts,
+            int(self.record["facts"].iloc[0]),
         )
         out = frame[list(KEYS[table])].copy()
         out.attrs = {}

@@ -309,6 +309,7 @@ def judge(
     columns: Columns,
     values: NDArray[np.float64],
     known: Sequence[Fact] = FACTS,
+    of_recording: int = 0,
 ) -> Judged:
     """
     Verdicts with their reasons in words.
@@ -321,12 +322,16 @@ def judge(
         As in `rejected`.
     values : ndarray, shape (n_rows,)
         The unmasked values: one that is NaN without a rule's doing was not measured either.
+    of_recording : int
+        Facts of the recording as a whole: what nobody documented is said there once, and no row that it
+        bears on is called unlimited.
 
     Returns
     -------
     Judged
-        Measurement (accepted, undocumented, caution, rejected), interpretation (unlimited, undocumented,
-        limited) and reasons (empty where there is none).
+        Measurement (accepted, undocumented, caution, rejected), interpretation (limited; undocumented, where
+        something that bears on the index is not known; unlimited) and reasons (empty where there is none;
+        those of "undocumented" stand in the record's row only).
 
     Notes
     -----
@@ -352,10 +357,19 @@ def judge(
         if holds is not None and holds.any():
             clauses.append(_Clause(limit.level, True, f"as {limit.use} it {_limit_words(limit)}"))
             seen.append(holds)
+    otherwise = "unlimited"
+    if _bears(rules, limits, of_recording, known):
+        otherwise = UNDOCUMENTED_LEVEL
     kinds, which = _combinations(seen, facts.size)
-    said = [_say([c for c, on in zip(clauses, row, strict=True) if on]) for row in kinds]
+    said = [_say([c for c, on in zip(clauses, row, strict=True) if on], otherwise) for row in kinds]
     table_of_words = np.array(said, dtype=object).reshape(-1, 3)
     return Judged(*(table_of_words[which, part] for part in range(3)))
+
+
+def _bears(rules: Sequence[Rule], limits: Sequence[Limit], of_recording: int, known: Sequence[Fact]) -> bool:
+    """Whether something that nobody documented about the recording bears on the index."""
+    asked = [item.when for item in (*rules, *limits) if item.level == UNDOCUMENTED_LEVEL]
+    return any(of_recording & mask(*when.facts, facts=known) for when in asked)
 
 
 def _limit_words(limit: Limit) -> str:
@@ -379,15 +393,13 @@ def _combinations(seen: Sequence[Bool], n_rows: int) -> tuple[NDArray[np.bool_],
     return np.stack([holds[row] for holds in seen], axis=1), back
 
 
-def _say(clauses: Sequence[_Clause]) -> tuple[str, str, str]:
+def _say(clauses: Sequence[_Clause], otherwise: str) -> tuple[str, str, str]:
     """Levels and reasons of one combination."""
     measured = [clause for clause in clauses if not clause.limits]
     limited = [clause for clause in clauses if clause.limits]
     measurement = max((c.level for c in measured), key=LEVELS.index, default=ACCEPTED)
     levels = {c.level for c in limited}
-    interpretation = next(
-        (level for level in ("limited", UNDOCUMENTED_LEVEL) if level in levels), "unlimited"
-    )
+    interpretation = next((level for level in ("limited", UNDOCUMENTED_LEVEL) if level in levels), otherwise)
     parts = []
     for level in (REJECTED, CAUTION, UNDOCUMENTED_LEVEL):
         words = [c.words for c in measured if c.level == level]
