@@ -136,7 +136,8 @@ def _analyse(chosen: argparse.Namespace) -> int:
     with whole_folder(chosen.out) as folder:
         result.save(folder)
         result.report(folder / "report.html")
-    print(f"{result.channel}: {len(result.beats)} beats. Look at: {chosen.out / 'report.html'}")
+    found = f"{len(result.beats)} beats" if len(result.beats) else "no pulse was found"
+    print(f"{result.channel}: {found}. Look at: {chosen.out / 'report.html'}")
     return 0
 
 

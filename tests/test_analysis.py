@@ -446,3 +446,40 @@ def test_nothing_is_called_unlimited_while_zero_line_or_site_are_unknown(
             assert not said[0].str.contains("documented|line|zero", case=False).any(), "said once"
             assert "Undocumented because" in said[1][0]
     assert (result.verdicts("hr", "windows")["interpretation"] == "unlimited").all()
+
+
+def still(seconds: float, level: float = 58.0, drift: float = 3.0, noise: float = 0.3) -> np.ndarray:
+    """A pressure without a pulse, as on bypass: a level that drifts, with a little noise."""
+    t = np.arange(int(seconds * FS)) / FS
+    return level + drift * np.sin(t / 8.0) + noise * np.random.default_rng(1).standard_normal(t.size)
+
+
+def test_a_recording_without_a_pulse_keeps_its_spans_and_has_no_values(tmp_path: Any) -> None:
+    flushed = still(120.0, 0.2, 0.0, 0.1)
+    flushed[int(40 * FS) : int(44 * FS)] = 290.0
+    for name, wave, kinds in (
+        ("bypass", still(120.0), {"not_pulsatile"}),
+        ("open", flushed, {"open_to_air", "flush"}),
+    ):
+        made = hx.analyse(recording(wave, FS))
+        assert made.beats.empty
+        assert set(made.spans["kind"]) == kinds
+        assert (made.spans["end_s"] - made.spans["start_s"]).sum() > 100.0
+        for table in ("windows", "record"):
+            for index in made.catalogue.in_table(table):
+                assert (made.verdicts(index.name, table)["measurement"] == "rejected").all()
+        made.save(tmp_path / name)
+        made.report(tmp_path / f"{name}.html")
+        assert "No pulse was found" in (tmp_path / f"{name}.html").read_text()
+        assert "0 beats" in made._repr_html_()
+        pd.testing.assert_frame_equal(hx.Analysis.open(tmp_path / name).spans, made.spans)
+
+
+def test_noise_without_a_pulse_is_no_pressure_however_quiet() -> None:
+    for noise in (0.02, 0.3, 5.0):
+        for seed in range(5):
+            wave = 58.0 + noise * np.random.default_rng(seed).standard_normal(int(60 * FS))
+            with pytest.raises(hx.InputError, match="no arterial pulse was found"):
+                hx.analyse(recording(wave, FS))
+    with pytest.raises(hx.InputError, match="it is constant at 0 mmHg"):
+        hx.analyse(recording(np.zeros(7500), FS))

@@ -214,6 +214,19 @@ def test_what_cannot_be_believed_gives_no_pressures(
         assert not out.exists()
 
 
+def test_a_recording_without_a_pulse_is_done_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    t = np.arange(60 * FS) / FS
+    level = 58 + 3 * np.sin(t / 8) + 0.3 * np.random.default_rng(1).standard_normal(t.size)
+    path, out = write_wfdb(tmp_path, level), tmp_path / "out"
+    assert main(["analyse", str(path), "--out", str(out)]) == 0
+    assert "no pulse was found" in capsys.readouterr().out
+    assert hx.read_table(out / "spans.parquet")["kind"].tolist() == ["not_pulsatile"]
+    assert hx.read_table(out / "beats.parquet").empty
+    assert "No pulse was found" in (out / "report.html").read_text()
+
+
 def test_an_unknown_channel_is_named_with_those_there(
     record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

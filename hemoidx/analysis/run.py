@@ -22,6 +22,7 @@ from ..indices.stored import to_json
 from ..indices.windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, WINDOW_S
 from ..spans import KINDS
 from ..tables import CAUTION, SCHEMA_VERSION, attributes, frame
+from .pulseless import refuse_pulseless
 from .result import Analysis, Hidden
 
 if TYPE_CHECKING:
@@ -85,8 +86,8 @@ def analyse(
     Raises
     ------
     InputError
-        If the channel cannot be analysed: no pressure, too short, sampled too slowly, no pulse; or if
-        context, edits or catalogue cannot be used.
+        If the channel cannot be analysed: no pressure, too short, sampled too slowly, no pulse and nothing
+        that would say why; or if context, edits or catalogue cannot be used.
     DataUnavailableError
         If there is no such channel or file.
 
@@ -204,24 +205,12 @@ def _read(
     if given is not None and given.remove_beats.size:
         _refuse_lonely_removals(pressure, axis, scale, edits)
     reading = beat_finder.read(pressure, axis.fs, scale, given, progress=progress)
-    _refuse_pulseless(reading)
+    refuse_pulseless(reading, pressure, axis.fs, scale)
     crowded = np.diff(reading.onset) < LEAST_APART_S * axis.fs
     if given is not None and crowded.any():
         at = float(axis.seconds(reading.onset[1:][crowded][0]))
         raise InputError(f"edits: the beat added near {at:.3f} s is there already")
     return reading
-
-
-def _refuse_pulseless(reading: beat_finder.Reading) -> None:
-    """Refuse a channel without a pulse: rows upon rows of nothing would only look like a result."""
-    if reading.record_facts & mask("inverted"):
-        raise InputError(
-            "the wave is upside down: it falls faster than it rises; look at the sign of its gain"
-        )
-    believed = int(np.count_nonzero(reading.facts & mask("low_quality") == 0))
-    if believed < 2:
-        seen = f"{reading.onset.size} swings looked like one and {believed} could be believed"
-        raise InputError(f"no arterial pulse was found ({seen})")
 
 
 def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits) -> None:

@@ -35,6 +35,7 @@ def render(result: Analysis) -> str:
     from hemoidx.report import pictures, sections
     from hemoidx.report.html import page, tag
 
+    together = pictures.beats_together(result)
     begin = float(result.windows["start_s"].min())
     finish = float(result.windows["end_s"].max())
     comments = result.recording.attrs.get("comments", []) if result.recording is not None else []
@@ -47,7 +48,7 @@ def render(result: Analysis) -> str:
         pictures.whole_recording(result, begin, finish),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
-        tag("section", tag("h2", "Beats together"), pictures.beats_together(result)),
+        tag("section", tag("h2", "Beats together"), together) if together else [],
         sections.tables(result),
         sections.limits_of_reading(result, invented),
         sections.provenance(result),

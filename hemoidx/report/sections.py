@@ -39,6 +39,7 @@ CAUTIONS = (
     "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
     "values of a recording and does not grow smaller with more beats.",
 )
+NO_PULSE = "No pulse was found that could be measured: there are no values, only the stretches below."
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
 _UNDOCUMENTED = "Undocumented because "
 # Entries of analysis.json that the page tells in words of its own.
@@ -55,6 +56,8 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
         f"({share(float(record['valid_s']), finish - begin)})."
     )
+    if not float(record["valid_s"]):
+        used += " " + NO_PULSE
     rows = [_summary_row(result, index) for index in result.catalogue.in_table("windows")]
     return section(
         "What was measured",
