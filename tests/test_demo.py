@@ -54,6 +54,9 @@ def test_the_page_tells_what_each_recording_teaches_and_that_it_is_invented(made
         assert (scenario.note in page) == (scenario.name in SHOWN)
     assert "invented" in page
     assert "not for patient care" in page
+    # Of a stretch without a pulse, on bypass say, it must not be said that it is no patient.
+    assert "not the patient" not in page
+    assert "marked as disturbed, clipped or without a pulse" in page
     for name in SHOWN:
         assert "This recording is invented." in (made[0] / name / "report.html").read_text(encoding="utf-8")
 

@@ -268,3 +268,16 @@ def test_windows_shown_are_those_of_the_table(result: hx.Analysis, page: str) ->
     ]
     assert np.isfinite(first["sbp"])
     assert " ".join(cells) in text
+
+
+def test_pictures_and_words_name_stretches_as_the_tables_do() -> None:
+    from hemoidx.plot.style import SPAN_STYLES
+    from hemoidx.report.words import SPAN_MEANING
+    from hemoidx.spans import KINDS
+
+    assert {kind: style.label for kind, style in SPAN_STYLES.items()} == {
+        kind: kind.replace("_", " ") for kind in KINDS
+    }
+    assert set(SPAN_MEANING) == set(KINDS)
+    # A heart-lung machine's pressure is the patient's, only without a pulse.
+    assert not any("not the patient" in words for words in SPAN_MEANING.values())

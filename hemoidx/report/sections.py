@@ -108,7 +108,8 @@ def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
         table(
             ("stretch", "what it means", "times", "in all", "of the recording"),
             rows,
-            caption="Stretches that are not, or not only, the patient's pressure. Kinds may overlap.",
+            caption="Stretches that were marked: disturbed, clipped or without a pulse. No beat is read in them, "
+            "save in saturated ones, where timing still counts. Kinds may overlap.",
             words=2,
         )
     ]
@@ -232,7 +233,7 @@ def tables(result: Analysis) -> Markup:
         table(
             ("stretch", "from (s)", "to (s)"),
             spans,
-            caption=_first_of(len(spans), len(result.spans), "Stretches left out"),
+            caption=_first_of(len(spans), len(result.spans), "Marked stretches"),
         )
         if spans
         else [],

@@ -10,13 +10,14 @@ _DECIMALS = {"mmHg": 1, "1/min": 1, "mmHg/s": 0, "mmHg s": 1, "s": 3, "mL": 0, "
 SPAN_MEANING = {
     "flush": "the line was flushed: the pressure is that of the bag",
     "open_to_air": "the tap was open to air: near zero and still, as in zeroing",
-    "sampling": "the tap was off to the patient, as in drawing blood: a slow plateau without a pulse",
+    "sampling": "the tap was turned off towards the patient, as in drawing blood: a slow plateau without a pulse",
     "cuff": "a cuff on the same arm shut the artery",
     "flat": "nothing moved: an unplugged or stopped channel",
-    "saturated": "the recorder was at the end of its range: the true pressure lay beyond it",
+    "saturated": "the recorder was at the end of its range and cut the wave off: the true pressure lay "
+    "beyond it",
     "motion": "the line or the patient was moved",
     "gap": "no samples were recorded",
-    "not_pulsatile": "no pulse could be seen, for a reason the wave does not tell",
+    "not_pulsatile": "a level without a pulse, as on bypass or in arrest; the wave does not tell which",
 }
 
 
