@@ -108,8 +108,8 @@ def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
         table(
             ("stretch", "what it means", "times", "in all", "of the recording"),
             rows,
-            caption="Stretches that were marked: disturbed, clipped or without a pulse. No beat is read in them, "
-            "save in saturated ones, where timing still counts. Kinds may overlap.",
+            caption="Stretches that were marked: disturbed, clipped or without a pulse. No beat is read in "
+            "them, save in saturated ones, where timing still counts. Kinds may overlap.",
             words=2,
         )
     ]

@@ -10,7 +10,7 @@ _DECIMALS = {"mmHg": 1, "1/min": 1, "mmHg/s": 0, "mmHg s": 1, "s": 3, "mL": 0, "
 SPAN_MEANING = {
     "flush": "the line was flushed: the pressure is that of the bag",
     "open_to_air": "the tap was open to air: near zero and still, as in zeroing",
-    "sampling": "the tap was turned off towards the patient, as in drawing blood: a slow plateau without a pulse",
+    "sampling": "the tap was off to the patient, as in drawing blood: a slow plateau without a pulse",
     "cuff": "a cuff on the same arm shut the artery",
     "flat": "nothing moved: an unplugged or stopped channel",
     "saturated": "the recorder was at the end of its range and cut the wave off: the true pressure lay "
