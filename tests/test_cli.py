@@ -356,3 +356,24 @@ def test_a_reader_that_leaves_early_is_no_error() -> None:
     ran = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True, check=True)
     assert ran.stdout.startswith("sbp")
     assert ran.stderr == ""
+
+
+def test_units_are_said_on_the_command_line(
+    wave: np.ndarray, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.csv"
+    rows = [f"{i / FS:.3f},{x / 7.50062:.5f}" for i, x in enumerate(wave)]
+    path.write_text("\n".join(["time,ABP", *rows, ""]))
+    said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "out"))
+    assert "--units" in said
+    for number, units in enumerate((["kPa"], ["ABP=kPa"])):
+        out = tmp_path / f"out{number}"
+        given = [word for unit in units for word in ("--units", unit)]
+        assert main(["analyse", str(path), "--out", str(out), *given]) == 0
+        pressure = hx.read_table(out / "record.parquet")["sbp"].iloc[0]
+        assert pressure == pytest.approx(float(np.quantile(wave, 0.99)), abs=3.0)
+    capsys.readouterr()
+    for given in (["kPa", "mmHg"], ["kPa", "ABP=kPa"], ["ABP=kPa", "ABP=mmHg"]):
+        words = [word for unit in given for word in ("--units", unit)]
+        said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "no"), *words)
+        assert "--units: give one unit" in said

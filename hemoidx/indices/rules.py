@@ -368,7 +368,8 @@ def judge(
 
 def _bears(rules: Sequence[Rule], limits: Sequence[Limit], of_recording: int, known: Sequence[Fact]) -> bool:
     """Whether something that nobody documented about the recording bears on the index."""
-    asked = [item.when for item in (*rules, *limits) if item.level == UNDOCUMENTED_LEVEL]
+    everything: tuple[Rule | Limit, ...] = (*rules, *limits)
+    asked = [item.when for item in everything if item.level == UNDOCUMENTED_LEVEL]
     return any(of_recording & mask(*when.facts, facts=known) for when in asked)
 
 
