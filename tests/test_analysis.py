@@ -483,3 +483,12 @@ def test_noise_without_a_pulse_is_no_pressure_however_quiet() -> None:
                 hx.analyse(recording(wave, FS))
     with pytest.raises(hx.InputError, match="it is constant at 0 mmHg"):
         hx.analyse(recording(np.zeros(7500), FS))
+
+
+@pytest.mark.parametrize(("mean", "doubted"), [(25.0, True), (36.0, False), (85.0, False), (215.0, True)])
+def test_a_level_that_is_rarely_a_patients_asks_for_caution(mean: float, doubted: bool) -> None:
+    made = hx.analyse(recording(pulses(FS, 65.0, low=mean - 5.0, pulse=15.0), FS))
+    for name in ("sbp", "dbp", "mbp", "pp"):
+        verdicts = made.verdicts(name, "windows")[:2]
+        assert (verdicts["measurement"] == ("caution" if doubted else "accepted")).all()
+        assert verdicts["reasons"].str.contains("outside the plausible range").all() == doubted
