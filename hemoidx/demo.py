@@ -146,8 +146,8 @@ def run(out: str | os.PathLike[str], seed: int = 0) -> Demo:
     from hemoidx.simulate import simulate, teaching_cohort, write_recording
 
     top = Path(out)
-    refuse_foreign(top, "recordings")
     scenarios = teaching_cohort(seed)
+    refuse_foreign(top, f"recordings/{scenarios[0].name}.hea")
     with whole_folder(top / "recordings") as folder:
         for scenario in tqdm(scenarios, desc="simulating", unit="recording", leave=False, disable=None):
             write_recording(simulate(scenario), folder)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .errors import DataUnavailableError, InputError
 from .facts import FACTS, Fact, cf_attributes
 from .indices.catalogue import Index
+from .output import whole_file
 from .spans import KINDS
 
 if TYPE_CHECKING:
@@ -159,9 +160,7 @@ def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
         schema = schema.set(i, schema.field(i).with_metadata(words))
     schema = schema.with_metadata({**content.schema.metadata, b"hemoidx": json.dumps(attrs).encode()})
     floats = [field.name for field in schema if pa.types.is_floating(field.type)]
-    target = Path(path)
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
+    with whole_file(path) as part:
         pq.write_table(
             content.cast(schema),
             part,
@@ -169,9 +168,6 @@ def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
             use_dictionary=[name for name in schema.names if name not in floats],
             use_byte_stream_split=floats,
         )
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:

@@ -492,3 +492,19 @@ def test_a_level_that_is_rarely_a_patients_asks_for_caution(mean: float, doubted
         verdicts = made.verdicts(name, "windows")[:2]
         assert (verdicts["measurement"] == ("caution" if doubted else "accepted")).all()
         assert verdicts["reasons"].str.contains("outside the plausible range").all() == doubted
+
+
+def test_printed_verdicts_show_the_verdicts(result: hx.Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    verdicts = result.verdicts("sbp", table="windows")
+    shown = repr(verdicts)
+    for column in ("window", "measurement", "interpretation", "reasons"):
+        assert column in shown.splitlines()[0]
+    assert "..." not in shown.splitlines()[0]
+    assert shown.count("rejected") == 2
+    assert max(map(len, shown.splitlines())) <= 90
+    page = verdicts._repr_html_()
+    assert "too little of the time is covered by usable beats" in page, "whole sentences where there is room"
+    assert len(repr(result.verdicts("sbp", table="beats")).splitlines()) < 70
+    assert "record_id" in verdicts
+    assert "record_id" in repr(result.verdicts("sbp", table="record"))

@@ -141,6 +141,8 @@ class Analysis:
         InputError
             If there is no such index or table.
         """
+        from .verdicts import Verdicts
+
         index, frame = self._find(name, table)
         context = Context.read(self.info["context"])
         start = np.array([self.info["samples"]["first"] / self.info["fs"]])
@@ -156,7 +158,7 @@ class Analysis:
             self.catalogue.facts,
             int(self.record["facts"].iloc[0]),
         )
-        out = frame[list(KEYS[table])].copy()
+        out = Verdicts(frame[list(KEYS[table])].copy())
         out.attrs = {}
         for column in judged._fields:
             out[column] = getattr(judged, column)

@@ -12,6 +12,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hemoidx.output import whole_file
+
 if TYPE_CHECKING:
     from hemoidx.analysis import Analysis
 
@@ -74,7 +76,6 @@ def write_report(result: Analysis, path: str | os.PathLike[str]) -> Path:
     target = Path(path)
     text = render(result)
     target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(f".{target.name}.part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, target)
+    with whole_file(target) as part:
+        part.write_text(text, encoding="utf-8")
     return target
