@@ -213,6 +213,12 @@ def test_beats_can_be_removed_and_added_by_hand(rec: xr.Dataset, result: hx.Anal
     less = hx.analyse(rec, edits=[{"action": "remove_beat", "at_s": gone}])
     assert len(less.beats) == len(result.beats) - 1
     assert (np.abs(less.beats["steepest_s"] - gone) > 0.5).all()
+    # The beat that is gone cannot say so: its window and the recording do.
+    assert hx.has_fact(less.windows, "edited_by_hand").tolist() == [True, False, False, False]
+    assert hx.has_fact(less.record, "edited_by_hand").all()
+    assert "Changed by hand: 1 edit" in less._repr_html_()
+    assert not hx.has_fact(result.record, "edited_by_hand").any()
+    assert "by hand" not in result._repr_html_()
     both = [{"action": "remove_beat", "at_s": gone}, {"action": "add_beat", "at_s": gone}]
     again = hx.analyse(rec, edits=both)
     assert len(again.beats) == len(result.beats)
@@ -225,6 +231,7 @@ def test_spans_can_be_added_and_removed_by_hand(rec: xr.Dataset, result: hx.Anal
     added = hx.analyse(rec, edits=[{"action": "add_span", "from_s": 10, "to_s": 14, "kind": "motion"}])
     assert added.record["motion_s"].iloc[0] == pytest.approx(4.0, abs=0.02)
     assert not added.beats["steepest_s"].between(10.0, 14.0).any()
+    assert hx.has_fact(added.windows, "edited_by_hand").tolist() == [True, False, False, False]
     removed = hx.analyse(rec, edits=[{"action": "remove_span", "from_s": 0, "to_s": 120, "kind": "gap"}])
     assert not (removed.spans["kind"] == "gap").any()
 

@@ -281,3 +281,27 @@ def test_pictures_and_words_name_stretches_as_the_tables_do() -> None:
     assert set(SPAN_MEANING) == set(KINDS)
     # A heart-lung machine's pressure is the patient's, only without a pulse.
     assert not any("not the patient" in words for words in SPAN_MEANING.values())
+
+
+def test_changes_by_hand_are_told_before_the_values_they_changed(result: hx.Analysis, page: str) -> None:
+    assert result.recording is not None
+    gone = [float(result.beats["steepest_s"].iloc[i]) for i in (4, 9)]
+    edits = [
+        *({"action": "remove_beat", "at_s": at, "note": "<i>mine</i>"} for at in gone),
+        {"action": "add_span", "from_s": 20.0, "to_s": 23.0, "kind": "not_pulsatile"},
+    ]
+    text = Reader(render(hx.analyse(result.recording, edits=edits))).text
+    assert "A person removed 2 beats and added 1 stretch." in text
+    assert f"beat removed <i>mine</i> {gone[0]:.2f}" in text
+    assert "stretch added not pulsatile 20.00 23.00" in text
+    assert text.index("Changed by hand") < text.index("What was left out")
+    assert "by hand" not in Reader(page).text
+
+
+def test_what_must_be_known_first_stands_at_the_top(result: hx.Analysis, page: str) -> None:
+    text = Reader(page).text
+    first = text[: text.index("What was measured")]
+    assert "not for patient care" in first
+    assert "That does not make it right" in first
+    assert result.undocumented
+    assert f"{len(result.undocumented)} things that would bear on the values" in first

@@ -135,11 +135,13 @@ def analyse(
         beats = beat_level(entries, source)
         bar.update(15.0)
         windows = window_level(entries, source, beats)
+        by_hand.mark(windows.facts, windows.keys["start_s"], windows.keys["end_s"])
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
         zeroed = _zero_seen(pressure, reading)
         facts = reading.record_facts | _undocumented(known, seconds, zeroed)
         record = record_level(entries, source, beats, windows, facts, seconds)
+        by_hand.mark(record.facts, np.array([-np.inf]), np.array([np.inf]))
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
     return _analysis(info, entries, (beats, windows, record), reading.spans, axis, known, rec)

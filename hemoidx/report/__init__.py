@@ -45,8 +45,9 @@ def render(result: Analysis) -> str:
     return page(
         f"{result.record_id} {result.channel}: arterial pressure",
         tag("h1", f"{result.record_id or 'Recording'}: arterial pressure from {result.channel}"),
-        tag("p", sections.CAUTIONS[0], " ", sections.INVENTED if invented else "", class_="note"),
+        sections.head_note(result, invented),
         sections.measured(result, begin, finish),
+        sections.by_hand(result),
         pictures.whole_recording(result, begin, finish),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),

@@ -41,9 +41,32 @@ CAUTIONS = (
 )
 NO_PULSE = "No pulse was found that could be measured: there are no values, only the stretches below."
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
+_DONE = {
+    "add_beat": ("added", "beat"),
+    "remove_beat": ("removed", "beat"),
+    "add_span": ("added", "stretch", "stretches"),
+    "remove_span": ("removed", "stretch", "stretches"),
+}
 _UNDOCUMENTED = "Undocumented because "
 # Entries of analysis.json that the page tells in words of its own.
 _SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices")
+
+
+def head_note(result: Analysis, invented: bool) -> Markup:
+    """Say at the top what must be known before any number is read."""
+    missing = len(result.undocumented)
+    return tag(
+        "div",
+        tag("p", tag("strong", CAUTIONS[0]), f" {INVENTED}" if invented else ""),
+        tag("p", CAUTIONS[1]),
+        tag(
+            "p",
+            f"{count(missing, 'thing')} that would bear on the values: not documented, see Cautions below.",
+        )
+        if missing
+        else [],
+        class_="note",
+    )
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
@@ -83,6 +106,31 @@ def _summary_row(result: Analysis, index: Index) -> list[Piece]:
         f"{known.size} of {windows.size}",
         index.unit,
     ]
+
+
+def by_hand(result: Analysis) -> Iterable[Piece]:
+    """List what a person changed: beats and spans added or removed."""
+    edits = result.info["edits"]
+    if not edits:
+        return []
+    numbers = Counter(str(edit["action"]) for edit in edits)
+    said = listed([f"{_DONE[action][0]} {count(n, *_DONE[action][1:])}" for action, n in numbers.items()])
+    rows = [
+        [
+            f"{_DONE[edit['action']][1]} {_DONE[edit['action']][0]}",
+            str(edit.get("kind", "")).replace("_", " "),
+            str(edit.get("note", "")),
+            number(float(edit.get("at_s", edit.get("from_s"))), 2),
+            number(float(edit["to_s"]), 2) if "to_s" in edit else "",
+        ]
+        for edit in edits[:_MOST_ROWS]
+    ]
+    caption = _first_of(len(rows), len(edits), "Changes by hand")
+    return section(
+        "Changed by hand",
+        tag("p", f"A person {said}. Values on this page are those after these changes."),
+        table(("change", "kind", "note", "at or from (s)", "to (s)"), rows, caption=caption, words=3),
+    )
 
 
 def left_out(result: Analysis, begin: float, finish: float) -> Markup:
@@ -189,7 +237,7 @@ def limits_of_reading(result: Analysis, invented: bool) -> Markup:
             lines.append(tag("li", tag("strong", index.title), ": ", said))
     return section(
         "Cautions",
-        tag("ul", [tag("li", text) for text in (*CAUTIONS, *((INVENTED,) if invented else ()))]),
+        tag("ul", [tag("li", text) for text in (*CAUTIONS[2:], *((INVENTED,) if invented else ()))]),
         [tag("h3", "Limits of reading, over the whole recording"), tag("ul", lines)] if lines else [],
         _not_documented(result.undocumented, unknown),
     )
