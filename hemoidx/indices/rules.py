@@ -25,7 +25,7 @@ Columns = Callable[[str], NDArray[Any]]
 
 ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED = "accepted", "undocumented", "caution", "rejected"
 LEVELS = (ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED)
-DIRECTIONS = ("reads low", "reads high", "either way", "says nothing")
+DIRECTIONS = ("reads low", "reads high", "may read low", "may read high", "either way", "says nothing")
 TABLES = ("beats", "windows", "record")
 
 
@@ -160,7 +160,7 @@ class Limit:
     use : str
         What the value would be read as, for instance "contractility".
     direction : str
-        "reads low", "reads high", "either way", or "says nothing".
+        "reads low", "reads high", "may read low", "may read high", "either way", or "says nothing".
     reason : str
         Words that fit behind "because".
     when : When
