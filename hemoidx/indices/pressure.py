@@ -272,14 +272,14 @@ MBP = Index(
     limits=(
         Limit(
             "central mean pressure",
-            "reads low",
+            "may read low",
             f"{_RADIAL} in shock treated with vasopressors",
             When(column="context.site", one_of=("radial",)),
             _RADIAL_SOURCE,
         ),
         Limit(
             "central mean pressure",
-            "reads low",
+            "may read low",
             f"nobody documented the site, and {_RADIAL} in shock treated with vasopressors",
             When(facts=("site_undocumented",)),
             _RADIAL_SOURCE,
