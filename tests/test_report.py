@@ -98,7 +98,7 @@ def test_what_was_measured_is_what_the_tables_hold(result: hx.Analysis, page: st
     text = Reader(page).text
     for index in result.catalogue.in_table("windows"):
         known = int(result.windows[index.column].notna().sum())
-        row = rf"{re.escape(index.title)} \S+ .*?{known} of {len(result.windows)} {re.escape(index.unit)}"
+        row = rf"{re.escape(index.title)} \S+ {re.escape(index.unit)} .*?{known} of {len(result.windows)} "
         assert re.search(row, text), index.title
     assert f"{number(float(result.record['sbp'].iloc[0]))}" in text
     assert f"{len(result.beats)} beats found" in text
@@ -304,4 +304,21 @@ def test_what_must_be_known_first_stands_at_the_top(result: hx.Analysis, page: s
     assert "not for patient care" in first
     assert "That does not make it right" in first
     assert result.undocumented
-    assert f"{len(result.undocumented)} things that would bear on the values" in first
+    assert f"bearing on the values: {len(result.undocumented)} items" in first
+
+
+def test_cautions_are_told_beside_the_values_and_with_their_reason() -> None:
+    scenario = Scenario(name="rail", seed=4, duration_s=120.0, mean_pressure=105.0, pulse_pressure=70.0)
+    made = simulate(scenario)
+    top = float(made.truth.beats["sbp"].nlargest(6).iloc[-1]) - 1.5
+    clipped = hx.analyse(simulate(scenario.replace(rail_high=top)).recording)
+    share = clipped.windows["clipped_share"].to_numpy()
+    doubted = int(((share > 0) & (share <= 0.05)).sum())
+    assert doubted
+    text = Reader(render(clipped)).text
+    assert "Systolic pressure" in text
+    row = text[text.index("Systolic pressure") : text.index("Diastolic pressure")]
+    assert row.rstrip().endswith("caution"), "the verdict on the median"
+    told = text[text.index("Why values of windows ask for caution") :]
+    assert "without them the value reads low" in told
+    assert f"{doubted} of 4" in told

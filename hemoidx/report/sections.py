@@ -61,7 +61,7 @@ def head_note(result: Analysis, invented: bool) -> Markup:
         tag("p", CAUTIONS[1]),
         tag(
             "p",
-            f"{count(missing, 'thing')} that would bear on the values: not documented, see Cautions below.",
+            f"Not documented, and bearing on the values: {count(missing, 'item')}, listed under Cautions.",
         )
         if missing
         else [],
@@ -86,9 +86,17 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         table(
-            ("quantity", "median of windows", "lowest to highest window", "windows with a value", "unit"),
+            (
+                "quantity",
+                "median of windows",
+                "unit",
+                "lowest to highest window",
+                "windows with a value",
+                "verdict",
+            ),
             rows,
-            caption="Median and range of the windows of 30 s that have a value; none if all were rejected.",
+            caption="Median and range of the windows of 30 s that have a value; none if all were rejected. "
+            "The verdict is that on the median; its reasons stand under Cautions.",
         ),
     )
 
@@ -98,13 +106,15 @@ def _summary_row(result: Analysis, index: Index) -> list[Piece]:
     windows = result.windows[index.column].to_numpy(dtype=float)
     known = windows[np.isfinite(windows)]
     spread = f"{number(known.min(), decimals)} to {number(known.max(), decimals)}" if known.size else "–"
-    value = float(result.record[index.column].iloc[0]) if index.column in result.record else float("nan")
+    there = index.appears_in("record")
+    value = float(result.record[index.column].iloc[0]) if there else float("nan")
     return [
         index.title,
         number(value, decimals),
+        index.unit,
         spread,
         f"{known.size} of {windows.size}",
-        index.unit,
+        str(result.verdicts(index.name, table="record")["measurement"].iloc[0]) if there else "–",
     ]
 
 
@@ -164,40 +174,51 @@ def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
 
 
 def _rejections(result: Analysis) -> Iterable[Markup]:
-    """Count the reasons for which windows have no value, one row for each quantity and reason."""
-    reasons: dict[str, list[str]] = {}
-    numbers: Counter[str] = Counter()
-    for index in result.catalogue.in_table("windows"):
-        verdicts = result.verdicts(index.name, table="windows")
-        refused = verdicts.loc[verdicts["measurement"] == "rejected", "reasons"]
-        for words, times in refused.map(_only_rejection).value_counts().items():
-            key = f"{words}|{times}"
-            reasons.setdefault(key, []).append(in_sentence(index.title))
-            numbers[key] = int(times)
-    if not reasons:
-        return [tag("p", "Every window has a value of every quantity.")]
-    every = len(result.catalogue.in_table("windows"))
-    rows = [
-        [
-            key.rpartition("|")[0],
-            "every quantity" if len(titles) == every else ", ".join(titles),
-            f"{numbers[key]} of {len(result.windows)}",
-        ]
-        for key, titles in sorted(reasons.items(), key=lambda item: -numbers[item[0]])
-    ]
-    return [
+    """Count the reasons for which windows have no value, or one that asks for caution."""
+    refused = _reasons(result, "rejected")
+    doubted = _reasons(result, "caution")
+    tables = [
         table(
             ("reason", "quantity", "windows without a value"),
-            rows,
+            refused,
             caption="Why windows have no value. A rejected value is left empty; what was hidden is in "
             "unchecked.parquet.",
             words=2,
         )
+        if refused
+        else tag("p", "Every window has a value of every quantity.")
+    ]
+    if doubted:
+        caption = "Why values of windows ask for caution. They are shown, and count in the medians above."
+        tables.append(
+            table(("reason", "quantity", "windows with caution"), doubted, caption=caption, words=2)
+        )
+    return tables
+
+
+def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
+    """One row for each reason of a level: the words, the quantities, the windows it holds for."""
+    reasons: dict[tuple[str, int], list[str]] = {}
+    for index in result.catalogue.in_table("windows"):
+        verdicts = result.verdicts(index.name, table="windows")
+        said = verdicts.loc[verdicts["measurement"] == level, "reasons"]
+        for words, times in said.map(lambda text: _only(text, level)).value_counts().items():
+            reasons.setdefault((str(words), int(times)), []).append(in_sentence(index.title))
+    every = len(result.catalogue.in_table("windows"))
+    return [
+        [
+            words,
+            "every quantity" if len(titles) == every else ", ".join(titles),
+            f"{times} of {len(result.windows)}",
+        ]
+        for (words, times), titles in sorted(reasons.items(), key=lambda item: -item[0][1])
     ]
 
 
-def _only_rejection(reasons: str) -> str:
-    return reasons.split(". ")[0].removeprefix("Rejected because ")
+def _only(reasons: str, level: str) -> str:
+    """What is said of one level."""
+    begin = f"{level.capitalize()} because "
+    return next((part.removeprefix(begin) for part in reasons.split(". ") if part.startswith(begin)), reasons)
 
 
 def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup]:
