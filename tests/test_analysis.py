@@ -515,3 +515,24 @@ def test_printed_verdicts_show_the_verdicts(result: hx.Analysis, monkeypatch: py
     assert len(repr(result.verdicts("sbp", table="beats")).splitlines()) < 70
     assert "record_id" in verdicts
     assert "record_id" in repr(result.verdicts("sbp", table="record"))
+
+
+def height(pressure: np.ndarray, peak: np.ndarray) -> np.ndarray:
+    """Sample nearest the peak."""
+    return np.asarray(pressure[np.rint(peak).astype(int)], dtype=np.float64)
+
+
+def test_an_index_of_the_wave_without_rules_follows_the_beat_it_is_read_from() -> None:
+    wave = pulses(FS, 65.0)
+    rough = slice(int(20 * FS), int(24 * FS))
+    wave[rough] += 12.0 * np.random.default_rng(2).standard_normal(rough.stop - rough.start)
+    bare = {**BARE, "level": "beat", "inputs": ("pressure", "peak"), "function": height}
+    entries = [hx.Index(name="tall", **{**bare, "unit": "mmHg"}), hx.Index(name="plain", **bare)]
+    made = hx.analyse(recording(wave, FS), catalogue=entries)
+    doubtful = hx.has_fact(made.beats, "low_quality")
+    assert doubtful.any()
+    for name in ("tall", "plain"):
+        np.testing.assert_array_equal(made.beats[name].isna(), doubtful)
+    codes = hx.analyse(recording(pulses(FS, 65.0), FS, calibrated=False), catalogue=entries)
+    assert codes.beats["tall"].isna().all()
+    assert codes.beats["plain"].notna().any()

@@ -173,7 +173,7 @@ def test_a_rule_may_ask_for_words_and_refuses_to_bound_them() -> None:
     holds = when.holds("windows", FACTS, lambda name: site)
     assert holds is not None
     assert holds.tolist() == [True, False, False, True]
-    assert when.words("windows") == "context.site is radial or ulnar"
+    assert when.words("windows") == "the documented site is radial or ulnar"
     with pytest.raises(InputError, match="holds words; use one_of"):
         When(column="context.site", above=1.0).holds("windows", FACTS, lambda name: site)
     for wrong in ({"column": "x"}, {"one_of": ("a",)}, {"column": "x", "one_of": ("a",), "above": 1.0}):

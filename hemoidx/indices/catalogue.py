@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from .rules import REJECTED, Limit, Rule, When
+from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Limit, Rule, When
 
 LEVELS = ("beat", "window", "record")
 TABLE_OF_LEVEL = {"beat": "beats", "window": "windows", "record": "record"}
@@ -287,11 +287,18 @@ class Catalogue:
         -------
         tuple of Rule
             What rejects an input rejects the index too, in words that name the input. An index that declares
-            no rules of its own takes over cautions as well, and what nobody documented.
+            no rules of its own takes over cautions as well, and what nobody documented; if it reads the wave
+            or landmarks, it follows the rules of the beat, and in a unit with mmHg those of a pressure.
         """
         own = index.rules
         mine = {(rule.level, rule.when) for rule in own}
         found: dict[tuple[str, When], Rule] = {}
+        if not own and index.level == "beat":
+            # What is read from the wave itself counts no more than the beat it is read from.
+            pressure = index.reads_wave and "mmHg" in index.unit
+            marks = PRESSURE_RULES if pressure else BEAT_RULES
+            if index.reads_wave or set(index.inputs) & set(LANDMARKS):
+                found.update({(rule.level, rule.when): rule for rule in marks})
         for name in index.inputs:
             source = None if name.startswith("context.") else self._by_name.get(_bare(name))
             if source is None or not source.appears_in(table):

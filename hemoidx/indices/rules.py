@@ -118,11 +118,14 @@ class When:
         if self.facts:
             parts.append(" or ".join(by_name[name].words(table) for name in self.facts))
         if self.column:
+            name = self.column
+            if name.startswith("context."):
+                name = f"the documented {name.removeprefix('context.').replace('_', ' ')}"
             if self.one_of:
-                return " and ".join([*parts, f"{self.column} is {' or '.join(self.one_of)}"])
+                return " and ".join([*parts, f"{name} is {' or '.join(self.one_of)}"])
             bounds = [f"below {self.below:g}"] if self.below is not None else []
             bounds += [f"above {self.above:g}"] if self.above is not None else []
-            parts.append(f"{self.column} is {' and '.join(bounds)}")
+            parts.append(f"{name} is {' and '.join(bounds)}")
         return " and ".join(parts)
 
 

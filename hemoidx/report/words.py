@@ -17,7 +17,8 @@ SPAN_MEANING = {
     "beyond it",
     "motion": "the line or the patient was moved",
     "gap": "no samples were recorded",
-    "not_pulsatile": "a level without a pulse, as on bypass or in arrest; the wave does not tell which",
+    "not_pulsatile": "a level without a pulse, as on bypass or in arrest (the wave does not tell which); "
+    "it is in no value",
 }
 
 
