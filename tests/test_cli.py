@@ -358,6 +358,17 @@ def test_a_reader_that_leaves_early_is_no_error() -> None:
     assert ran.stderr == ""
 
 
+def test_milliseconds_under_a_bare_name_are_not_taken_for_seconds_in_silence(
+    wave: np.ndarray, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.csv"
+    rows = [f"{1000 * i / FS:.0f},{x:.3f}" for i, x in enumerate(wave)]
+    path.write_text("\n".join(["time,ABP [mmHg]", *rows, ""]))
+    said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "out"))
+    assert "0.125 Hz" in said
+    assert "time [ms]" in said
+
+
 def test_units_are_said_on_the_command_line(
     wave: np.ndarray, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

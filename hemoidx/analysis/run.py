@@ -43,6 +43,7 @@ LEAST_APART_S = 0.2
 """A beat added by hand this close to another is the same beat [s]."""
 ZERO_WITHIN = 2.0
 """An open tap that reads further from zero [mmHg] is not a zero seen (our convention)."""
+_SLOW_CLOCK = "; if the times of the file are not in seconds, name their unit in its header: time [ms]"
 _PROGRESS_FROM_SAMPLES = 10_000_000
 
 
@@ -164,7 +165,7 @@ def _check(axis: Axis, where: str) -> None:
     if axis.fs < LEAST_RATE_HZ:
         raise InputError(
             f"{where}: sampled at {axis.fs:g} Hz; at least {LEAST_RATE_HZ:g} Hz is needed, and 60 Hz is the "
-            "least that is validated"
+            f"least that is validated{_SLOW_CLOCK if axis.fs < 1.0 else ''}"
         )
     if axis.size < LEAST_LENGTH_S * axis.fs:
         raise InputError(
