@@ -232,3 +232,14 @@ def test_a_rail_that_cuts_systoles_off_never_gives_an_accepted_low_window() -> N
     assert (error[verdicts == "caution"] > -1.0).all()
     assert (verdicts[clipped > 0.05] == "rejected").all()
     assert (clipped > 0.05).any()
+
+
+@pytest.mark.parametrize(("n_clipped", "refused"), [(17, False), (19, True)])
+def test_a_recording_clipped_in_its_highest_fifth_has_no_summary(n_clipped: int, refused: bool) -> None:
+    # 17 of 90 beats are 19 %, 19 are 21 %: either way they lie in the last window, which is rejected.
+    _, windows, record = levels((slice(60, 60 + n_clipped), "saturated"), n_beats=90)
+    for column in CLIPPED_COLUMNS:
+        assert np.isnan(windows.usable(column)[2])
+        assert np.isnan(record.usable(column)[0]) == refused
+        assert np.isfinite(record.column(column)[0])
+    assert np.isfinite(record.usable("dbp")[0])
