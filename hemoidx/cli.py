@@ -97,6 +97,11 @@ def _parser() -> argparse.ArgumentParser:
         help="path of a WFDB, CSV or Parquet recording, or database/record under the data root",
     )  # fmt: skip
     analyse.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    analyse.add_argument(
+        "--units", action="append", metavar="[NAME=]UNIT",
+        help="mmHg, kPa or cmH2O for pressures of a CSV or Parquet file that states none, or for one "
+        "channel by its name; may be repeated",
+    )  # fmt: skip
     analyse.add_argument("--channel", metavar="NAME", help="channel to analyse, if not the usual one")
     analyse.add_argument(
         "--context", type=Path, metavar="FILE", help="what the wave cannot tell: YAML, JSON, CSV or Parquet"
@@ -131,13 +136,28 @@ def _analyse(chosen: argparse.Namespace) -> int:
     from hemoidx.output import refuse_foreign, whole_folder
 
     refuse_foreign(chosen.out, "analysis.json")
-    recording = hx.load(chosen.recording)
+    recording = hx.load(chosen.recording, units=_units(chosen.units))
     result = hx.analyse(recording, channel=chosen.channel, context=chosen.context, edits=chosen.edits)
     with whole_folder(chosen.out) as folder:
         result.save(folder)
         result.report(folder / "report.html")
-    print(f"{result.channel}: {len(result.beats)} beats. Look at: {chosen.out / 'report.html'}")
+    found = f"{len(result.beats)} beats" if len(result.beats) else "no pulse was found"
+    print(f"{result.channel}: {found}. Look at: {chosen.out / 'report.html'}")
     return 0
+
+
+def _units(given: list[str] | None) -> str | dict[str, str] | None:
+    """Units as `hemoidx.load` takes them: one for all, or by channel."""
+    from hemoidx.errors import InputError
+
+    if not given:
+        return None
+    by_name = {name: unit for name, equals, unit in (text.rpartition("=") for text in given) if equals}
+    if not by_name and len(given) == 1:
+        return given[0]
+    if len(by_name) < len(given):
+        raise InputError("--units: give one unit for all pressures, or NAME=UNIT for each channel once")
+    return by_name
 
 
 def _indices(chosen: argparse.Namespace) -> int:

@@ -51,7 +51,7 @@ class Comparison:
         For systolic, diastolic and mean pressure: accepted value less truth of each found beat that
         nothing touches [mmHg].
     left_out_s, events_s : float
-        Time that was marked as not the patient, and time that truly was not [s].
+        Time that was marked (disturbed, clipped or without a pulse), and time that truly was so [s].
     """
 
     n_clear: int
@@ -146,8 +146,8 @@ def run(out: str | os.PathLike[str], seed: int = 0) -> Demo:
     from hemoidx.simulate import simulate, teaching_cohort, write_recording
 
     top = Path(out)
-    refuse_foreign(top, "recordings")
     scenarios = teaching_cohort(seed)
+    refuse_foreign(top, f"recordings/{scenarios[0].name}.hea")
     with whole_folder(top / "recordings") as folder:
         for scenario in tqdm(scenarios, desc="simulating", unit="recording", leave=False, disable=None):
             write_recording(simulate(scenario), folder)
@@ -186,10 +186,10 @@ def _card(result: Analysis, comparison: Comparison, note: str) -> Markup:
     name = result.record_id
     found = f"{comparison.n_found} of {count(comparison.n_clear, 'undisturbed beat')} found"
     extra = f"{comparison.n_extra or 'none'} where there was no beat"
-    marked = "nothing marked as not the patient, rightly"
+    marked = "nothing marked as disturbed, rightly"
     if comparison.events_s or comparison.left_out_s:
         left_out, events = how_long(comparison.left_out_s), how_long(comparison.events_s)
-        marked = f"{left_out} marked as not the patient, {events} in truth"
+        marked = f"{left_out} marked as disturbed, clipped or without a pulse, {events} in truth"
     return tag(
         "article",
         tag("h3", tag("a", _title(name), href=f"{name}/report.html")),
@@ -285,7 +285,7 @@ def _index(cards: list[Markup], rows: list[list[str]]) -> str:
                     ["found where", tag("br"), "none was"],
                     *([word, tag("br"), "(mmHg)"] for _, word in _PRESSURES),
                     ["events", tag("br"), "(s)"],
-                    ["left out", tag("br"), "(s)"],
+                    ["marked", tag("br"), "(s)"],
                 ),
                 rows,
                 caption="Under the pressures: 95 % of the undisturbed beats that were found and accepted lie "

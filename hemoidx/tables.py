@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .errors import DataUnavailableError, InputError
 from .facts import FACTS, Fact, cf_attributes
 from .indices.catalogue import Index
+from .output import whole_file
 from .spans import KINDS
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "end_s": ("s", "end"),
     "valid_s": ("s", "time covered by beats whose duration was measured"),
     "beats": ("1", "beats whose duration was measured"),
+    "clipped_share": ("1", "share of the beats that the recorder clipped at its rail, 0 to 1"),
     "duration_s": ("s", "length of the recording"),
     "flush": ("1", "number of the flush, from 0"),
     "release_s": ("s", "release of the flush"),
@@ -180,9 +182,7 @@ def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
         schema = schema.set(i, schema.field(i).with_metadata(words))
     schema = schema.with_metadata({**content.schema.metadata, b"hemoidx": json.dumps(attrs).encode()})
     floats = [field.name for field in schema if pa.types.is_floating(field.type)]
-    target = Path(path)
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
+    with whole_file(path) as part:
         pq.write_table(
             content.cast(schema),
             part,
@@ -190,9 +190,6 @@ def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:
             use_dictionary=[name for name in schema.names if name not in floats],
             use_byte_stream_split=floats,
         )
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:

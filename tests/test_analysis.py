@@ -1,5 +1,7 @@
 """From a recording to tables and verdicts: the user's path."""
 
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -10,6 +12,7 @@ import xarray as xr
 import hemoidx as hx
 from hemoidx.errors import InputError
 from hemoidx.facts import mask
+from hemoidx.indices.rules import reject
 from hemoidx.spans import KINDS
 from hemoidx.tables import has_fact
 from tests.waves import pulses, recording
@@ -50,13 +53,12 @@ def test_tables_have_the_columns_that_were_agreed(result: hx.Analysis) -> None:
     chain = [f"{name}_line_error{end}" for name in ("sbp", "dbp", "pp", "dpdt_max") for end in ends]
     chain += ["static_error", "static_error_se", "gain_error_se"]
     assert set(result.beats) == {*common, "beat", *marks, *indices, *chain, "duration_s", "facts"}
-    times = ["start_s", "end_s", "valid_s", "beats"]
+    times = ["start_s", "end_s", "valid_s", "beats", "clipped_share"]
     errors = [f"{name}_se" for name in indices]
     assert set(result.windows) == {*common, "window", *times, *indices, *errors, *chain, "facts"}
     spans = [f"{kind}_s" for kind in KINDS]
-    assert set(result.record) == {
-        *common, "duration_s", "valid_s", "beats", *spans, *indices, *chain, "facts",
-    }  # fmt: skip
+    counts = ["duration_s", "valid_s", "beats", "clipped_share"]
+    assert set(result.record) == {*common, *counts, *spans, *indices, *chain, "facts"}
     assert list(result.spans) == [*common, "start_s", "end_s", "kind"]
     assert list(result.events) == [*common, "event", "kind", "start_s", "end_s", "note"]
     assert result.beats["facts"].dtype == result.windows["facts"].dtype == np.int64
@@ -126,7 +128,7 @@ def test_context_is_documented_once_and_events_are_listed(rec: xr.Dataset, resul
     assert told.events["end_s"].tolist() == [120.0, 20.0]
     assert hx.Context.read(told.info["context"]) == hx.Context.read(given)
     before, after = (r.verdicts("mbp", "record").iloc[0] for r in (result, told))
-    assert (before["interpretation"], after["interpretation"]) == ("undocumented", "unlimited")
+    assert (before["interpretation"], after["interpretation"]) == ("undocumented", "limited")
     undocumented = mask("site_undocumented", "breathing_undocumented", "zero_not_seen", "line_unknown")
     assert not (result.windows["facts"] & undocumented).any(), "said once, not on every row"
     pd.testing.assert_frame_equal(told.windows, result.windows)
@@ -215,6 +217,12 @@ def test_beats_can_be_removed_and_added_by_hand(rec: xr.Dataset, result: hx.Anal
     less = hx.analyse(rec, edits=[{"action": "remove_beat", "at_s": gone}])
     assert len(less.beats) == len(result.beats) - 1
     assert (np.abs(less.beats["steepest_s"] - gone) > 0.5).all()
+    # The beat that is gone cannot say so: its window and the recording do.
+    assert hx.has_fact(less.windows, "edited_by_hand").tolist() == [True, False, False, False]
+    assert hx.has_fact(less.record, "edited_by_hand").all()
+    assert "Changed by hand: 1 edit" in less._repr_html_()
+    assert not hx.has_fact(result.record, "edited_by_hand").any()
+    assert "by hand" not in result._repr_html_()
     both = [{"action": "remove_beat", "at_s": gone}, {"action": "add_beat", "at_s": gone}]
     again = hx.analyse(rec, edits=both)
     assert len(again.beats) == len(result.beats)
@@ -227,6 +235,7 @@ def test_spans_can_be_added_and_removed_by_hand(rec: xr.Dataset, result: hx.Anal
     added = hx.analyse(rec, edits=[{"action": "add_span", "from_s": 10, "to_s": 14, "kind": "motion"}])
     assert added.record["motion_s"].iloc[0] == pytest.approx(4.0, abs=0.02)
     assert not added.beats["steepest_s"].between(10.0, 14.0).any()
+    assert hx.has_fact(added.windows, "edited_by_hand").tolist() == [True, False, False, False]
     removed = hx.analyse(rec, edits=[{"action": "remove_span", "from_s": 0, "to_s": 120, "kind": "gap"}])
     assert not (removed.spans["kind"] == "gap").any()
 
@@ -349,3 +358,185 @@ def test_a_beat_added_beside_another_is_refused(rec: xr.Dataset, result: hx.Anal
     beside = float(result.beats["onset_s"].iloc[10]) + 0.08
     with pytest.raises(InputError, match="is there already"):
         hx.analyse(rec, edits=[{"action": "add_beat", "at_s": beside}])
+
+
+def relation(sbp: np.ndarray, dbp: np.ndarray) -> np.ndarray:
+    """Ratio of two pressures."""
+    return sbp / dbp
+
+
+def spread(sbp: np.ndarray, window_of_beat: np.ndarray, n_windows: int) -> np.ndarray:
+    """Largest less smallest systolic pressure of each window, in a careless way."""
+    return np.array([np.ptp(np.nan_to_num(sbp[window_of_beat == i])) for i in range(n_windows)])
+
+
+def doubled(relation: np.ndarray) -> np.ndarray:
+    """Twice an index of a user's own."""
+    return 2.0 * relation
+
+
+BARE: dict[str, Any] = {"title": "Invented", "unit": "1", "formula": "invented"}
+DERIVED = (
+    hx.Index(name="relation", level="beat", inputs=("sbp", "dbp"), function=relation, **BARE),
+    hx.Index(name="doubled", level="beat", inputs=("relation",), function=doubled, **BARE),
+    hx.Index(
+        name="spread", level="window", inputs=("beats.sbp", "window_of_beat", "n_windows"), function=spread,
+        **BARE,
+    ),
+)  # fmt: skip
+
+
+def derived(wave: np.ndarray, **how: Any) -> pd.DataFrame:
+    """Measurement and reasons of all derived values; runs in a worker process too."""
+    result = hx.analyse(recording(wave, FS, **how), catalogue=DERIVED)
+    found = [
+        result.verdicts(index.name, table).assign(table=table, shown=getattr(result, table)[index.name])
+        for index in DERIVED
+        for table in ("beats", "windows", "record")
+        if index.appears_in(table)
+    ]
+    return pd.concat(found)[["table", "shown", "measurement", "reasons"]]
+
+
+def test_what_rejects_an_input_rejects_an_index_without_rules_of_its_own() -> None:
+    wave = pulses(FS, 65.0)
+    found = derived(wave, calibrated=False)
+    assert found["shown"].isna().all()
+    assert (found["measurement"] == "rejected").all()
+    named = found["reasons"].str.contains("of its input sbp: the channel has no calibration", regex=False)
+    assert named.all()
+    fine = derived(wave)
+    whole = fine[(fine["table"] == "windows") & fine["shown"].notna()]
+    assert len(whole) >= 2 * len(DERIVED)
+    assert (whole["measurement"] != "rejected").all()
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        there = pool.submit(derived, wave, calibrated=False).result()
+    pd.testing.assert_frame_equal(there, found)
+
+
+def test_cautions_pass_on_only_to_an_index_that_declares_no_rules() -> None:
+    mine = hx.Index(
+        name="mine", level="beat", inputs=("sbp",), function=doubled, rules=reject("inverted"), **BARE
+    )
+    catalogue = hx.default_catalogue().with_((mine, DERIVED[0]))
+    for table in ("beats", "windows", "record"):
+        levels = [{r.level for r in catalogue.rules_in(catalogue[n], table)} for n in ("mine", "relation")]
+        assert levels == [{"rejected"}, {"rejected", "caution", "undocumented"}]
+
+
+def test_the_limit_of_a_radial_mean_holds_where_radial_was_documented(rec: xr.Dataset, tmp_path: Any) -> None:
+    said = {}
+    for site in ("radial", "femoral"):
+        told = hx.analyse(rec, context={"site": site})
+        told.save(tmp_path / site)
+        verdicts = told.verdicts("mbp", "windows")
+        pd.testing.assert_frame_equal(hx.Analysis.open(tmp_path / site).verdicts("mbp", "windows"), verdicts)
+        said[site] = (verdicts["interpretation"][0], verdicts["reasons"][0])
+    assert said["radial"][0] == "limited"
+    assert "may read low because a radial cannula can under-read the femoral mean" in said["radial"][1]
+    assert "nobody documented the site" not in said["radial"][1]
+    assert "radial" not in said["femoral"][1]
+    moved = {"intervals": [{"site": "femoral", "to_s": 60}, {"site": "radial", "from_s": 60}]}
+    reasons = hx.analyse(rec, context=moved).verdicts("mbp", "windows")["reasons"]
+    assert reasons.str.contains("radial cannula").tolist() == [False, False, True, True]
+
+
+def test_nothing_is_called_unlimited_while_zero_line_or_site_are_unknown(
+    rec: xr.Dataset, result: hx.Analysis
+) -> None:
+    told = hx.analyse(rec, context={"site": "femoral"})
+    for analysis in (result, told):
+        assert "the recording shows no zeroing" in analysis.undocumented
+        for name in ("sbp", "dbp", "mbp", "pp"):
+            for table in ("beats", "windows", "record"):
+                verdicts = analysis.verdicts(name, table)
+                assert (verdicts["interpretation"] == "undocumented").all(), (name, table)
+            said = [analysis.verdicts(name, table)["reasons"] for table in ("windows", "record")]
+            assert not said[0].str.contains("documented|zero|the dynamic response", case=False).any(), (
+                "said once"
+            )
+            assert "Undocumented because" in said[1][0]
+    assert (result.verdicts("hr", "windows")["interpretation"] == "unlimited").all()
+
+
+def still(seconds: float, level: float = 58.0, drift: float = 3.0, noise: float = 0.3) -> np.ndarray:
+    """A pressure without a pulse, as on bypass: a level that drifts, with a little noise."""
+    t = np.arange(int(seconds * FS)) / FS
+    return level + drift * np.sin(t / 8.0) + noise * np.random.default_rng(1).standard_normal(t.size)
+
+
+def test_a_recording_without_a_pulse_keeps_its_spans_and_has_no_values(tmp_path: Any) -> None:
+    flushed = still(120.0, 0.2, 0.0, 0.1)
+    flushed[int(40 * FS) : int(44 * FS)] = 290.0
+    for name, wave, kinds in (
+        ("bypass", still(120.0), {"not_pulsatile"}),
+        ("open", flushed, {"open_to_air", "flush"}),
+    ):
+        made = hx.analyse(recording(wave, FS))
+        assert made.beats.empty
+        assert set(made.spans["kind"]) == kinds
+        assert (made.spans["end_s"] - made.spans["start_s"]).sum() > 100.0
+        for table in ("windows", "record"):
+            for index in made.catalogue.in_table(table):
+                assert (made.verdicts(index.name, table)["measurement"] == "rejected").all()
+        made.save(tmp_path / name)
+        made.report(tmp_path / f"{name}.html")
+        assert "No pulse was found" in (tmp_path / f"{name}.html").read_text()
+        assert "0 beats" in made._repr_html_()
+        pd.testing.assert_frame_equal(hx.Analysis.open(tmp_path / name).spans, made.spans)
+
+
+def test_noise_without_a_pulse_is_no_pressure_however_quiet() -> None:
+    for noise in (0.02, 0.3, 5.0):
+        for seed in range(5):
+            wave = 58.0 + noise * np.random.default_rng(seed).standard_normal(int(60 * FS))
+            with pytest.raises(hx.InputError, match="no arterial pulse was found"):
+                hx.analyse(recording(wave, FS))
+    with pytest.raises(hx.InputError, match="it is constant at 0 mmHg"):
+        hx.analyse(recording(np.zeros(7500), FS))
+
+
+@pytest.mark.parametrize(("mean", "doubted"), [(25.0, True), (36.0, False), (85.0, False), (215.0, True)])
+def test_a_level_that_is_rarely_a_patients_asks_for_caution(mean: float, doubted: bool) -> None:
+    made = hx.analyse(recording(pulses(FS, 65.0, low=mean - 5.0, pulse=15.0), FS))
+    for name in ("sbp", "dbp", "mbp", "pp"):
+        verdicts = made.verdicts(name, "windows")[:2]
+        assert verdicts["reasons"].str.contains("outside the plausible range").eq(doubted).all()
+        assert (verdicts["measurement"] == "caution").all() or not doubted
+
+
+def test_printed_verdicts_show_the_verdicts(result: hx.Analysis, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    verdicts = result.verdicts("sbp", table="windows")
+    shown = repr(verdicts)
+    for column in ("window", "measurement", "interpretation", "reasons"):
+        assert column in shown.splitlines()[0]
+    assert "..." not in shown.splitlines()[0]
+    assert shown.count("rejected") == 2
+    assert max(map(len, shown.splitlines())) <= 90
+    page = verdicts._repr_html_()
+    assert "too little of the time is covered by usable beats" in page, "whole sentences where there is room"
+    assert len(repr(result.verdicts("sbp", table="beats")).splitlines()) < 70
+    assert "record_id" in verdicts
+    assert "record_id" in repr(result.verdicts("sbp", table="record"))
+
+
+def height(pressure: np.ndarray, peak: np.ndarray) -> np.ndarray:
+    """Sample nearest the peak."""
+    return np.asarray(pressure[np.rint(peak).astype(int)], dtype=np.float64)
+
+
+def test_an_index_of_the_wave_without_rules_follows_the_beat_it_is_read_from() -> None:
+    wave = pulses(FS, 65.0)
+    rough = slice(int(20 * FS), int(24 * FS))
+    wave[rough] += 12.0 * np.random.default_rng(2).standard_normal(rough.stop - rough.start)
+    bare = {**BARE, "level": "beat", "inputs": ("pressure", "peak"), "function": height}
+    entries = [hx.Index(name="tall", **{**bare, "unit": "mmHg"}), hx.Index(name="plain", **bare)]
+    made = hx.analyse(recording(wave, FS), catalogue=entries)
+    doubtful = hx.has_fact(made.beats, "low_quality")
+    assert doubtful.any()
+    for name in ("tall", "plain"):
+        np.testing.assert_array_equal(made.beats[name].isna(), doubtful)
+    codes = hx.analyse(recording(pulses(FS, 65.0), FS, calibrated=False), catalogue=entries)
+    assert codes.beats["tall"].isna().all()
+    assert codes.beats["plain"].notna().any()

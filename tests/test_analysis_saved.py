@@ -68,7 +68,7 @@ def test_the_same_analysis_writes_the_same_bytes(result: hx.Analysis, tmp_path: 
 
 def test_something_else_is_never_overwritten(result: hx.Analysis, tmp_path: Path) -> None:
     (tmp_path / "thesis.txt").write_text("years of work", encoding="utf-8")
-    with pytest.raises(hx.InputError, match="holds something that is no analysis"):
+    with pytest.raises(hx.InputError, match="holds other things already"):
         result.save(tmp_path)
     assert content(tmp_path) == {"thesis.txt": b"years of work"}
     with pytest.raises(hx.InputError, match="is a file"):
@@ -177,3 +177,13 @@ def test_plot_and_report_are_reached_from_the_result(result: hx.Analysis, tmp_pa
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "invented" in page
     assert "not for patient care" in page
+
+
+@pytest.mark.parametrize("text", ['{"accuracy": 0.93}', "[]", "not json", '"hemoidx"'])
+def test_an_analysis_json_of_somebody_else_is_left_alone(
+    result: hx.Analysis, tmp_path: Path, text: str
+) -> None:
+    (tmp_path / "analysis.json").write_text(text, encoding="utf-8")
+    with pytest.raises(hx.InputError, match="holds other things already"):
+        result.save(tmp_path)
+    assert content(tmp_path) == {"analysis.json": text.encode()}

@@ -214,6 +214,19 @@ def test_what_cannot_be_believed_gives_no_pressures(
         assert not out.exists()
 
 
+def test_a_recording_without_a_pulse_is_done_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    t = np.arange(60 * FS) / FS
+    level = 58 + 3 * np.sin(t / 8) + 0.3 * np.random.default_rng(1).standard_normal(t.size)
+    path, out = write_wfdb(tmp_path, level), tmp_path / "out"
+    assert main(["analyse", str(path), "--out", str(out)]) == 0
+    assert "no pulse was found" in capsys.readouterr().out
+    assert hx.read_table(out / "spans.parquet")["kind"].tolist() == ["not_pulsatile"]
+    assert hx.read_table(out / "beats.parquet").empty
+    assert "No pulse was found" in (out / "report.html").read_text()
+
+
 def test_an_unknown_channel_is_named_with_those_there(
     record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -343,3 +356,35 @@ def test_a_reader_that_leaves_early_is_no_error() -> None:
     ran = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True, check=True)
     assert ran.stdout.startswith("sbp")
     assert ran.stderr == ""
+
+
+def test_milliseconds_under_a_bare_name_are_not_taken_for_seconds_in_silence(
+    wave: np.ndarray, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.csv"
+    rows = [f"{1000 * i / FS:.0f},{x:.3f}" for i, x in enumerate(wave)]
+    path.write_text("\n".join(["time,ABP [mmHg]", *rows, ""]))
+    said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "out"))
+    assert "0.125 Hz" in said
+    assert "time [ms]" in said
+
+
+def test_units_are_said_on_the_command_line(
+    wave: np.ndarray, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.csv"
+    rows = [f"{i / FS:.3f},{x / 7.50062:.5f}" for i, x in enumerate(wave)]
+    path.write_text("\n".join(["time,ABP", *rows, ""]))
+    said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "out"))
+    assert "--units" in said
+    for number, units in enumerate((["kPa"], ["ABP=kPa"])):
+        out = tmp_path / f"out{number}"
+        given = [word for unit in units for word in ("--units", unit)]
+        assert main(["analyse", str(path), "--out", str(out), *given]) == 0
+        pressure = hx.read_table(out / "record.parquet")["sbp"].iloc[0]
+        assert pressure == pytest.approx(float(np.quantile(wave, 0.99)), abs=3.0)
+    capsys.readouterr()
+    for given in (["kPa", "mmHg"], ["kPa", "ABP=kPa"], ["ABP=kPa", "ABP=mmHg"]):
+        words = [word for unit in given for word in ("--units", unit)]
+        said = refused(capsys, tmp_path, "analyse", str(path), "--out", str(tmp_path / "no"), *words)
+        assert "--units: give one unit" in said

@@ -54,6 +54,9 @@ def test_the_page_tells_what_each_recording_teaches_and_that_it_is_invented(made
         assert (scenario.note in page) == (scenario.name in SHOWN)
     assert "invented" in page
     assert "not for patient care" in page
+    # Of a stretch without a pulse, on bypass say, it must not be said that it is no patient.
+    assert "not the patient" not in page
+    assert "marked as disturbed, clipped or without a pulse" in page
     for name in SHOWN:
         assert "This recording is invented." in (made[0] / name / "report.html").read_text(encoding="utf-8")
 
@@ -121,3 +124,41 @@ def test_overlapping_spans_count_once(pieces: list[tuple[int, int]]) -> None:
     spans = pd.DataFrame([(a, a + b) for a, b in pieces], columns=["start_s", "end_s"], dtype=float)
     seconds = {second for a, b in pieces for second in range(a, a + b)}
     assert covered_time(spans) == pytest.approx(len(seconds))
+
+
+def test_the_commands_and_files_in_the_readme_run(
+    made: tuple[Path, str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    for kind, name in (("yaml", "context.yaml"), ("csv", "edits.csv")):
+        (text,) = re.findall(rf"```{kind}\n(.*?)```", readme, flags=re.DOTALL)
+        Path(name).write_text(text, encoding="utf-8")
+    record = made[0] / "recordings" / "alder_steady"
+    # A beat is removed by its time: that of the example is put where this recording has one.
+    feet = hx.Analysis.open(made[0] / "alder_steady").beats["steepest_s"]
+    assert (feet - 12.4).abs().min() < 0.7
+    Path("edits.csv").write_text(
+        Path("edits.csv").read_text().replace("12.4", f"{feet[(feet - 12.4).abs().idxmin()]:.2f}")
+    )
+    words = ["analyse", str(record), "--out", "told", "--context", "context.yaml", "--edits", "edits.csv"]
+    assert main(words) == 0
+    told = hx.Analysis.open("told")
+    assert [edit["action"] for edit in told.info["edits"]] == ["remove_beat", "add_span"]
+    assert told.events["kind"].tolist() == ["fluid"]
+    assert told.info["context"]["height_cm"] == 172
+    rows = re.findall(r"^\| `hemoidx (\w+)(.*?)` \|", readme, flags=re.MULTILINE)
+    assert [name for name, _ in rows] == ["demo", "analyse", "indices"]
+    capsys.readouterr()
+    for name, options in rows:
+        with pytest.raises(SystemExit) as done:
+            main([name, "--help"])
+        assert done.value.code == 0
+        said = capsys.readouterr().out
+        assert all(option in said for option in re.findall(r"--\w+", options)), name
+        assert set(re.findall(r"--\w+", said)) - {"--help", "--debug"} <= set(re.findall(r"--\w+", options))
+    for name in re.findall(r"hemoidx indices ([a-z_]+)", readme):
+        assert main(["indices", name]) == 0

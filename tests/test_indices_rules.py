@@ -89,12 +89,18 @@ def test_windows_bring_rules_of_their_own() -> None:
 @given(
     st.lists(st.sets(st.sampled_from(sorted(BIT))), max_size=20),
     st.sampled_from(["beats", "windows", "record"]),
+    st.sampled_from([0.0, 0.04, 0.06, np.nan]),
 )
-def test_verdicts_and_masks_agree(rows: list[set[str]], table: str) -> None:
+def test_verdicts_and_masks_agree(rows: list[set[str]], table: str, clipped: float) -> None:
     facts = np.array([mask(*row) for row in rows], dtype=np.int64)
+
+    def columns(name: str) -> np.ndarray:
+        known = {"clipped_share": clipped, "context.site": "radial"}
+        return np.full(facts.size, known.get(name, np.nan), dtype=object)
+
     for index in default_catalogue():
-        masked = rejected(index.rules, table, facts, unknown)
-        judged = judge(index.rules, index.limits, table, facts, unknown, np.ones(facts.size))
+        masked = rejected(index.rules, table, facts, columns)
+        judged = judge(index.rules, index.limits, table, facts, columns, np.ones(facts.size))
         np.testing.assert_array_equal(judged.measurement == "rejected", masked)
         assert all(
             bool(r) for r, m in zip(judged.reasons, judged.measurement, strict=True) if m != "accepted"
@@ -214,3 +220,17 @@ def test_zero_and_level_harm_pressures_but_not_their_differences(
     judged = judge(index.rules, (), "beats", none, lambda c: np.array([columns.get(c, np.nan)]), np.ones(1))
     assert judged.measurement[0] == (level if "offset" in index.harmed_by else "accepted")
     assert ("offset" in index.harmed_by) == (name in ("sbp", "dbp", "mbp"))
+
+
+def test_a_rule_may_ask_for_words_and_refuses_to_bound_them() -> None:
+    site = np.array(["radial", None, "femoral", "radial"], dtype=object)
+    when = When(column="context.site", one_of=("radial", "ulnar"))
+    holds = when.holds("windows", FACTS, lambda name: site)
+    assert holds is not None
+    assert holds.tolist() == [True, False, False, True]
+    assert when.words("windows") == "the documented site is radial or ulnar"
+    with pytest.raises(InputError, match="holds words; use one_of"):
+        When(column="context.site", above=1.0).holds("windows", FACTS, lambda name: site)
+    for wrong in ({"column": "x"}, {"one_of": ("a",)}, {"column": "x", "one_of": ("a",), "above": 1.0}):
+        with pytest.raises(InputError, match="a rule on a column needs"):
+            When(**wrong)  # type: ignore[arg-type]

@@ -7,10 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import hemoidx as hx
 from hemoidx import InputError, default_catalogue
 from hemoidx.facts import mask
 from hemoidx.indices.levels import Level, Source, beat_level, record_level, window_level
+from hemoidx.indices.rules import judge
 from hemoidx.indices.windows import covered, grid, statistic
+from hemoidx.simulate import Scenario, simulate
 from tests.waves import ramps
 
 
@@ -184,3 +187,59 @@ def test_the_summary_is_of_medians_over_usable_windows() -> None:
     _, _, none = levels((slice(None), "uncalibrated"), n_beats=90)
     assert np.isnan(none.usable("sbp")).all()
     assert np.isfinite(none.usable("hr")).all()
+
+
+CLIPPED_COLUMNS = ("sbp", "mbp", "pp", "dpdt_max", "systolic_area")
+
+
+@pytest.mark.parametrize(("n_clipped", "level"), [(0, "accepted"), (1, "caution"), (2, "rejected")])
+def test_one_clipped_beat_asks_for_caution_and_more_than_five_percent_reject(
+    n_clipped: int, level: str
+) -> None:
+    # One of 30 beats is 3.3 %, two are 6.7 %. What is clipped is the highest, so that no mean of the others
+    # is fair, however many there are.
+    _, windows, record = levels((slice(3, 3 + n_clipped), "saturated"), n_beats=90)
+    assert windows.keys["clipped_share"][:2].tolist() == [n_clipped / 30, 0.0]
+    for column in (*CLIPPED_COLUMNS, "dbp", "hr", "ejection_time_s"):
+        index = default_catalogue()[column]
+        judged = judge(
+            index.rules, (), "windows", windows.facts, windows.column, windows.column(index.column)
+        )
+        bears = column in CLIPPED_COLUMNS
+        whole = judge(index.rules, (), "record", record.facts, record.column, record.column(index.column))
+        expected = level if bears else "caution" if column == "dbp" and n_clipped else "accepted"
+        assert judged.measurement[:2].tolist() == [expected, "accepted"], column
+        assert np.isnan(windows.usable(index.column)[0]) == (expected == "rejected")
+        if bears and n_clipped:
+            assert "without them the value" in judged.reasons[0]
+            assert "low" in judged.reasons[0]
+        assert whole.measurement[0] == ("caution" if n_clipped and (bears or column == "dbp") else "accepted")
+
+
+def test_a_rail_that_cuts_systoles_off_never_gives_an_accepted_low_window() -> None:
+    # Truth from simulation: accepted without caution, a window's systolic pressure is that of the patient.
+    scenario = Scenario(seed=4, duration_s=120.0, mean_pressure=105.0, pulse_pressure=70.0, breath_level=6.0)
+    top = float(np.quantile(simulate(scenario).truth.beats["sbp"], 0.9))
+    made = simulate(scenario.replace(rail_high=top))
+    result = hx.analyse(made.recording)
+    truth = made.truth.beats
+    true = truth.groupby((truth["onset_s"] // 30).astype(int))["sbp"].mean().to_numpy()
+    error = result.windows["sbp"].to_numpy() - true
+    clipped = result.windows["clipped_share"].to_numpy()
+    assert 0.02 < clipped.max() < 0.2, "fewer than the fifth that would reject a window by itself"
+    verdicts = result.verdicts("sbp")["measurement"].to_numpy()
+    assert (np.abs(error[verdicts == "accepted"]) < 0.5).all()
+    assert (error[verdicts == "caution"] > -1.0).all()
+    assert (verdicts[clipped > 0.05] == "rejected").all()
+    assert (clipped > 0.05).any()
+
+
+@pytest.mark.parametrize(("n_clipped", "refused"), [(17, False), (19, True)])
+def test_a_recording_clipped_in_its_highest_fifth_has_no_summary(n_clipped: int, refused: bool) -> None:
+    # 17 of 90 beats are 19 %, 19 are 21 %: either way they lie in the last window, which is rejected.
+    _, windows, record = levels((slice(60, 60 + n_clipped), "saturated"), n_beats=90)
+    for column in CLIPPED_COLUMNS:
+        assert np.isnan(windows.usable(column)[2])
+        assert np.isnan(record.usable(column)[0]) == refused
+        assert np.isfinite(record.column(column)[0])
+    assert np.isfinite(record.usable("dbp")[0])

@@ -97,7 +97,7 @@ def test_correction_for_a_parabolic_profile() -> None:
     ],
 )
 def test_scaling_at_fixed_compliance(changes: dict[str, object], expected: float) -> None:
-    # Imbriotis V, Resonance and damping in arterial lines, 2026: f ~ r sqrt(1 / (C L rho)).
+    # Imbriotis V, Resonance and damping in arterial lines, 2026: f ~ r sqrt(1 / (C L rho)) (tm-08).
     ratio = natural_frequency_hz(catheter(**changes)) / natural_frequency_hz(catheter())
     assert ratio == pytest.approx(expected, abs=1e-4)
 
@@ -128,7 +128,7 @@ def test_compliance_of_an_isothermal_bubble(volume_ml: float, expected: float) -
 def test_a_slow_flush_that_leaves_bubbles() -> None:
     # Promonet C and others, Anesthesiology 2000;92:208-218: 17.89 Hz, 0.234 became 7.35 Hz, 0.356. One
     # compliance explains the frequency with 5.92 times as much of it, and then wants 2.434 times the damping;
-    # 1.521 was seen. The model has the same fault, which its documentation says.
+    # 1.521 was seen (tm-10). The model has the same fault, which its documentation says.
     clean = catheter()
     more = clean.transducer_compliance_mm3_per_100mmhg * (17.89 / 7.35) ** 2
     assert more / clean.transducer_compliance_mm3_per_100mmhg == pytest.approx(5.92, abs=0.01)

@@ -51,8 +51,6 @@ def test_entries_of_the_physical_model_stand_with_it() -> None:
     assert with_physics <= set(WITH_PHYSICS)
     assert set(WITH_PHYSICS) <= {one for ids in CHAIN.ledger.values() for one in ids}
     beside = Path(__file__).with_name("test_line_physics.py")
-    if not beside.is_file():
-        pytest.skip("the physical model of the line and its tests are not part of this tree")
     named = set(re.findall(r"\b[a-z]{2}-\d\d\b", beside.read_text(encoding="utf-8")))
     assert with_physics <= named
 

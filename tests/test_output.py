@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from hemoidx.errors import InputError
-from hemoidx.output import refuse_foreign, whole_folder
+from hemoidx.output import refuse_foreign, whole_file, whole_folder
 
 
 def test_a_new_folder_appears_only_when_all_went_well(tmp_path: Path) -> None:
@@ -57,3 +57,28 @@ def test_foreign_folders_are_refused_and_ours_are_not(tmp_path: Path) -> None:
         refuse_foreign(tmp_path, "ours")
     (tmp_path / "ours").write_text("")
     refuse_foreign(tmp_path, "ours")
+
+
+def test_errors_name_the_place_that_was_asked_for(tmp_path: Path) -> None:
+    """Not the temporary one that nobody else has heard of."""
+    target = tmp_path / "none" / "table.parquet"
+    with pytest.raises(FileNotFoundError) as caught, whole_file(target) as part:
+        part.write_text("x")
+    assert caught.value.filename == str(target)
+    with pytest.raises(FileNotFoundError) as caught, whole_folder(tmp_path / "out") as part:
+        (part / "deep" / "file").write_text("x")
+    assert caught.value.filename == str(tmp_path / "out" / "deep" / "file")
+    with (
+        pytest.raises(OSError, match=r"no room for .*out/a") as other,
+        whole_folder(tmp_path / "out") as part,
+    ):
+        raise OSError(f"no room for {part / 'a'}")
+    assert ".part" not in str(other.value)
+    with pytest.raises(FileNotFoundError, match="elsewhere"), whole_file(tmp_path / "f") as part:
+        (tmp_path / "elsewhere").read_text()
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(IsADirectoryError) as caught_too, whole_file(tmp_path / "folder") as part:
+        part.write_text("x")
+    assert str(caught_too.value).count("folder") == 1
+    assert ".part" not in str(caught_too.value)
+    assert [path.name for path in tmp_path.iterdir()] == ["folder"]

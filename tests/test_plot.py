@@ -108,7 +108,7 @@ def test_a_thousand_short_spans_are_shaded_together(drawn: SimpleNamespace) -> N
     boxes = [patch.get_window_extent().transformed(ax.transData.inverted()) for patch in ax.patches]
     assert min(box.x0 for box in boxes) == pytest.approx(0.0, abs=1e-6)
     assert max(box.x1 for box in boxes) == pytest.approx(99.95, abs=1e-6)
-    assert [text.get_text() for text in ax.texts] == ["cut off (1000 times)"]
+    assert [text.get_text() for text in ax.texts] == ["saturated (1000 times)"]
 
 
 def test_a_gap_stays_a_gap_in_a_long_picture(drawn: SimpleNamespace) -> None:

@@ -1,6 +1,7 @@
 """CSV and Parquet files with a time column."""
 
 import gzip
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -171,7 +172,7 @@ def test_time_columns(tmp_path, header, scale):
     ("text", "says"),
     [
         ("", "cannot be read as CSV"),
-        ("t;ABP [mmHg]\n0;1\n", "a time column and at least one channel"),
+        ("t|ABP [mmHg]\n0|1\n", "a time column and at least one channel"),
         ("0,80\n0.01,81\n0.02,82\n", "no header line"),
         ("t,ABP [mmHg]\n0,1\n", "at least two"),
         ("t,ABP [mmHg]\n", "at least two"),
@@ -257,3 +258,70 @@ def test_spoiled_parquet(tmp_path):
     )
     with pytest.raises(InputError, match="several columns of one name"):
         load(tmp_path / "t")
+
+
+@pytest.mark.parametrize(
+    ("label", "seconds"),
+    [("time_ms", 1e-3), ("Time_MS", 1e-3), ("time ms", 1e-3), ("t_us", 1e-6), ("time_s", 1.0),
+     ("timestamp_seconds", 1.0), ("time_min", 60.0)],
+)  # fmt: skip
+def test_the_ending_of_the_time_column_is_its_unit(tmp_path: Path, label: str, seconds: float) -> None:
+    rows = "".join(f"{i},{i / 125 / seconds:.9g}\n" for i in range(500))
+    path = tmp_path / "t.csv"
+    path.write_text(f"CVP [mmHg],{label}\n{rows}")
+    rec = load(path)
+    assert list(rec) == ["CVP"], "found wherever it stands"
+    assert rec["CVP"].attrs["fs"] == pytest.approx(125.0, rel=1e-6)
+
+
+def test_an_ending_that_is_no_unit_of_time_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("time_ticks,ABP [mmHg]\n0,80\n8,81\n16,82\n")
+    with pytest.raises(InputError, match=r"'time_ticks' ends in a word that is no unit.*'time \[ms\]'"):
+        load(path)
+    path.write_text("time_utc,ABP [mmHg]\n2020-01-01T00:00:00,80\n2020-01-01T00:00:01,81\n")
+    assert load(path)["ABP"].attrs["fs"] == 1.0
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize("suffix", [".csv", ".csv.gz"])
+def test_semicolons_tabs_and_decimal_commas_are_understood(
+    tmp_path: Path, separator: str, decimal: str, suffix: str
+) -> None:
+    # The first row holds no fraction: the decimal sign must not be guessed from it alone.
+    rows = [(0, 80), *((i / 125, 80.5 + i / 8) for i in range(1, 300))]
+    lines = [separator.join(str(x).replace(".", decimal) for x in row) for row in rows]
+    text = "\n".join([f"time{separator}ABP [mmHg]", *lines, ""])
+    path = tmp_path / f"t{suffix}"
+    path.write_bytes(gzip.compress(text.encode()) if suffix.endswith("gz") else text.encode())
+    rec = load(path)
+    np.testing.assert_allclose(rec["ABP"].values, [b for _, b in rows])
+    assert rec["ABP"].attrs["fs"] == 125.0
+    assert ("decimal commas were read" in rec.attrs["provenance"]["notices"]) == (decimal == ",")
+
+
+def test_a_semicolon_in_a_name_separates_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("time,ABP [mmHg],note;more\n0,80,1\n0.008,81,2\n0.016,82,3\n")
+    assert list(load(path)) == ["ABP", "note;more"]
+
+
+@pytest.mark.parametrize("label", ["abp_kpa", "ABP_kPa", "abp kPa"])
+def test_the_ending_of_a_pressure_column_is_its_unit(tmp_path: Path, label: str) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(f"time,{label}\n0,10\n0.008,11\n0.016,12\n")
+    (name,) = load(path)
+    assert name.upper() == "ABP"
+    # 1 kPa = 1000 / 133.322387415 mmHg, ISO 80000-4 as quoted in hemoidx.units.
+    np.testing.assert_allclose(load(path)[name].values, np.array([10, 11, 12]) * 1000 / 133.322387415)
+
+
+def test_a_pressure_under_any_name_is_read_in_mmhg(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("time,blue [cmH2O],CO2 [kPa]\n0,100,5\n0.008,110,5\n0.016,120,5\n")
+    rec = load(path)
+    assert (rec["blue"].attrs["units"], rec["blue"].attrs["role"]) == ("mmHg", "other")
+    # 1 cmH2O = 98.0665 / 133.322387415 mmHg, ISO 80000-4 as quoted in hemoidx.units.
+    np.testing.assert_allclose(rec["blue"].values, np.array([100, 110, 120]) * 98.0665 / 133.322387415)
+    assert rec["CO2"].attrs["units"] == "kPa"

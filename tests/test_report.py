@@ -98,7 +98,7 @@ def test_what_was_measured_is_what_the_tables_hold(result: hx.Analysis, page: st
     text = Reader(page).text
     for index in result.catalogue.measured_in("windows"):
         known = int(result.windows[index.column].notna().sum())
-        row = rf"{re.escape(index.title)} \S+ .*?{known} of {len(result.windows)} {re.escape(index.unit)}"
+        row = rf"{re.escape(index.title)} \S+ {re.escape(index.unit)} .*?{known} of {len(result.windows)} "
         assert re.search(row, text), index.title
     assert f"{number(float(result.record['sbp'].iloc[0]))}" in text
     assert f"{len(result.beats)} beats found" in text
@@ -268,3 +268,57 @@ def test_windows_shown_are_those_of_the_table(result: hx.Analysis, page: str) ->
     ]
     assert np.isfinite(first["sbp"])
     assert " ".join(cells) in text
+
+
+def test_pictures_and_words_name_stretches_as_the_tables_do() -> None:
+    from hemoidx.plot.style import SPAN_STYLES
+    from hemoidx.report.words import SPAN_MEANING
+    from hemoidx.spans import KINDS
+
+    assert {kind: style.label for kind, style in SPAN_STYLES.items()} == {
+        kind: kind.replace("_", " ") for kind in KINDS
+    }
+    assert set(SPAN_MEANING) == set(KINDS)
+    # A heart-lung machine's pressure is the patient's, only without a pulse.
+    assert not any("not the patient" in words for words in SPAN_MEANING.values())
+
+
+def test_changes_by_hand_are_told_before_the_values_they_changed(result: hx.Analysis, page: str) -> None:
+    assert result.recording is not None
+    gone = [float(result.beats["steepest_s"].iloc[i]) for i in (4, 9)]
+    edits = [
+        *({"action": "remove_beat", "at_s": at, "note": "<i>mine</i>"} for at in gone),
+        {"action": "add_span", "from_s": 20.0, "to_s": 23.0, "kind": "not_pulsatile"},
+    ]
+    text = Reader(render(hx.analyse(result.recording, edits=edits))).text
+    assert "A person removed 2 beats and added 1 stretch." in text
+    assert f"beat removed <i>mine</i> {gone[0]:.2f}" in text
+    assert "stretch added not pulsatile 20.00 23.00" in text
+    assert text.index("Changed by hand") < text.index("What was left out")
+    assert "by hand" not in Reader(page).text
+
+
+def test_what_must_be_known_first_stands_at_the_top(result: hx.Analysis, page: str) -> None:
+    text = Reader(page).text
+    first = text[: text.index("What was measured")]
+    assert "not for patient care" in first
+    assert "That does not make it right" in first
+    assert result.undocumented
+    assert f"bearing on the values: {len(result.undocumented)} items" in first
+
+
+def test_cautions_are_told_beside_the_values_and_with_their_reason() -> None:
+    scenario = Scenario(name="rail", seed=4, duration_s=120.0, mean_pressure=105.0, pulse_pressure=70.0)
+    made = simulate(scenario)
+    top = float(made.truth.beats["sbp"].nlargest(6).iloc[-1]) - 1.5
+    clipped = hx.analyse(simulate(scenario.replace(rail_high=top)).recording)
+    share = clipped.windows["clipped_share"].to_numpy()
+    doubted = int(((share > 0) & (share <= 0.05)).sum())
+    assert doubted
+    text = Reader(render(clipped)).text
+    assert "Systolic pressure" in text
+    row = text[text.index("Systolic pressure") : text.index("Diastolic pressure")]
+    assert row.rstrip().endswith("caution"), "the verdict on the median"
+    told = text[text.index("Why values of windows ask for caution") :]
+    assert "without them the value reads low" in told
+    assert f"{doubted} of 4" in told

@@ -143,30 +143,35 @@ class Analysis:
         -------
         pandas.DataFrame
             The key columns; ``measurement``: accepted, undocumented (in the record's row only: nobody
-            documented what would be needed to know), caution or rejected; ``interpretation``: unlimited,
-            undocumented or limited; ``reasons`` in words, empty where there are none.
+            documented what would be needed to know), caution or rejected; ``interpretation``: limited,
+            undocumented (nobody documented something that bears on it, such as the zero, the line or the
+            site; `undocumented` and the record's row say what) or unlimited; ``reasons`` in words, empty
+            where there are none.
 
         Raises
         ------
         InputError
             If there is no such index or table.
         """
+        from .verdicts import Verdicts
+
         index, frame = self._find(name, table)
         context = Context.read(self.info["context"])
         start = np.array([self.info["samples"]["first"] / self.info["fs"]])
         time = frame[_TIME[table]].to_numpy() if table in _TIME else start
         columns = columns_of(self.catalogue, lambda column: self._whole(table, column), context.at, time)
         judged = judge(
-            index.rules,
+            self.catalogue.rules_in(index, table),
             index.limits,
             table,
             frame["facts"].to_numpy(),
             columns,
             self._whole(table, index.column),
             self.catalogue.facts,
+            int(self.record["facts"].iloc[0]),
             index.missing,
         )
-        out = frame[list(KEYS[table])].copy()
+        out = Verdicts(frame[list(KEYS[table])].copy())
         out.attrs = {}
         for column in judged._fields:
             out[column] = getattr(judged, column)

@@ -24,6 +24,7 @@ from ..line.telling import described, flush_rows, zero_rows
 from ..spans import KINDS
 from ..tables import CAUTION, SCHEMA_VERSION, attributes, frame
 from .measured import chain_of
+from .pulseless import refuse_pulseless
 from .result import Analysis, Hidden
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ LEAST_LENGTH_S = 5.0
 """Shorter recordings are refused."""
 LEAST_APART_S = 0.2
 """A beat added by hand this close to another is the same beat [s]."""
+_SLOW_CLOCK = "; if the times of the file are not in seconds, name their unit in its header: time [ms]"
 _PROGRESS_FROM_SAMPLES = 10_000_000
 
 
@@ -85,8 +87,8 @@ def analyse(
     Raises
     ------
     InputError
-        If the channel cannot be analysed: no pressure, too short, sampled too slowly, no pulse; or if
-        context, edits or catalogue cannot be used.
+        If the channel cannot be analysed: no pressure, too short, sampled too slowly, no pulse and nothing
+        that would say why; or if context, edits or catalogue cannot be used.
     DataUnavailableError
         If there is no such channel or file.
 
@@ -136,10 +138,12 @@ def analyse(
         beats = beat_level(entries, source)
         bar.update(15.0)
         windows = window_level(entries, source, beats)
+        by_hand.mark(windows.facts, windows.keys["start_s"], windows.keys["end_s"])
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
         facts = reading.record_facts | chain.record_facts | _undocumented(known)
         record = record_level(entries, source, beats, windows, facts, seconds)
+        by_hand.mark(record.facts, np.array([-np.inf]), np.array([np.inf]))
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
     info["line"] = described(chain, axis.fs, axis.first)
@@ -164,7 +168,7 @@ def _check(axis: Axis, where: str) -> None:
     if axis.fs < LEAST_RATE_HZ:
         raise InputError(
             f"{where}: sampled at {axis.fs:g} Hz; at least {LEAST_RATE_HZ:g} Hz is needed, and 60 Hz is the "
-            "least that is validated"
+            f"least that is validated{_SLOW_CLOCK if axis.fs < 1.0 else ''}"
         )
     if axis.size < LEAST_LENGTH_S * axis.fs:
         raise InputError(
@@ -207,24 +211,12 @@ def _read(
     if given is not None and given.remove_beats.size:
         _refuse_lonely_removals(pressure, axis, scale, edits)
     reading = beat_finder.read(pressure, axis.fs, scale, given, progress=progress)
-    _refuse_pulseless(reading)
+    refuse_pulseless(reading, pressure, axis.fs, scale)
     crowded = np.diff(reading.onset) < LEAST_APART_S * axis.fs
     if given is not None and crowded.any():
         at = float(axis.seconds(reading.onset[1:][crowded][0]))
         raise InputError(f"edits: the beat added near {at:.3f} s is there already")
     return reading
-
-
-def _refuse_pulseless(reading: beat_finder.Reading) -> None:
-    """Refuse a channel without a pulse: rows upon rows of nothing would only look like a result."""
-    if reading.record_facts & mask("inverted"):
-        raise InputError(
-            "the wave is upside down: it falls faster than it rises; look at the sign of its gain"
-        )
-    believed = int(np.count_nonzero(reading.facts & mask("low_quality") == 0))
-    if believed < 2:
-        seen = f"{reading.onset.size} swings looked like one and {believed} could be believed"
-        raise InputError(f"no arterial pulse was found ({seen})")
 
 
 def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits) -> None:

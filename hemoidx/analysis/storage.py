@@ -12,7 +12,7 @@ import numpy as np
 
 from ..errors import DataUnavailableError, HemoidxError, InputError
 from ..indices.stored import from_json
-from ..output import whole_folder
+from ..output import refuse_foreign, whole_folder
 from ..tables import SCHEMA_VERSION, attributes, read_table, write_table
 from .result import Analysis, Hidden
 
@@ -41,8 +41,7 @@ def save(result: Analysis, folder: str | os.PathLike[str]) -> None:
         If the folder holds something else.
     """
     target = Path(folder)
-    if target.is_dir() and any(target.iterdir()) and not (target / DESCRIPTION).is_file():
-        raise InputError(f"{target}: the folder holds something that is no analysis; name a new or empty one")
+    refuse_foreign(target, DESCRIPTION)
     with whole_folder(target) as part:
         for name in _TABLES:
             write_table(getattr(result, name), part / f"{name}.parquet")

@@ -39,6 +39,9 @@ def html(result: Analysis) -> str:
         "<table><thead><tr><th>index</th><th>median</th><th>unit</th><th>windows rejected</th>"
         f"<th>main reason</th></tr></thead><tbody>{rows}</tbody></table>",
     ]
+    if result.info["edits"]:
+        n = len(result.info["edits"])
+        lines.append(f"<p>Changed by hand: {n} {'edit' if n == 1 else 'edits'}, listed in the report.</p>")
     if result.undocumented:
         lines.append(f"<p>Not known: {escape('; '.join(result.undocumented))}.</p>")
     lines.append(f"<p><i>{escape(CAUTION)} Local codes and licensed practice come first.</i></p>")

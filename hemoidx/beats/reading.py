@@ -188,7 +188,9 @@ def _beat_facts(
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
         mean = marks.low + marks.pulse / 3.0
-        odd_level = (mean < 20.0) | (mean > 200.0) | (marks.low < 0.0)
+        # Our convention: only a caution. Means under 30 mmHg occur (arrest, the very preterm), yet a wrong
+        # zero or a transducer too high looks the same.
+        odd_level = (mean < 30.0) | (mean > 200.0) | (marks.low < 0.0)
     for name, which in {
         "ectopic": ectopic,
         "irregular_rhythm": rhythm.irregular(timed, ectopic),

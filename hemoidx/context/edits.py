@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from ..facts import mask
 from ..spans import KINDS
 from .rows import empty, near, number, read_rows, text
 
@@ -183,6 +184,27 @@ class Edits:
             if row.action == action
         ]
         return np.array(rows, dtype=SPAN_DTYPE)
+
+    def mark(self, facts: NDArray[np.int64], start_s: Float, end_s: Float) -> None:
+        """
+        Add the fact "edited_by_hand" to rows that an edit touches.
+
+        A beat that was removed leaves no row of its own that could say so.
+
+        Parameters
+        ----------
+        facts : ndarray of int64, shape (n,)
+            Facts of the rows, changed in place.
+        start_s, end_s : ndarray, shape (n,)
+            Their stretches, half open [s].
+        """
+        found = np.zeros(np.shape(start_s), dtype=bool)
+        for row in self.rows:
+            if row.action.endswith("_beat"):
+                found |= (start_s <= row.at_s) & (row.at_s < end_s)
+            else:
+                found |= (start_s < row.to_s) & (row.from_s < end_s)
+        facts |= np.where(found, mask("edited_by_hand"), 0)
 
     def refuse_outside(self, start_s: float, end_s: float) -> None:
         """

@@ -18,11 +18,13 @@ from typing import Any, NoReturn
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
 from ..line.states import HARMED
-from .rules import Limit, Rule, When
+from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Limit, Rule, When
 
 LEVELS = ("beat", "window", "record")
 TABLE_OF_LEVEL = {"beat": "beats", "window": "windows", "record": "record"}
 STATISTICS = ("mean", "time_mean", "rate", "shared", "none")
+#: Column of what zero and level add to every pressure.
+OFFSET_COLUMN = "static_error"
 HARMS = ("offset", "gain", "line")
 FAMILIES = ("own", "pressure", "upstroke", "area", "chain")
 
@@ -32,8 +34,8 @@ LANDMARK_COLUMNS = tuple(f"{name}_s" for name in LANDMARKS)
 #: What an index may ask for besides other indices of its level and ``context.<key>``.
 VOCABULARY: dict[str, tuple[str, ...]] = {
     "beat": ("pressure", "fs", *LANDMARKS, "quality"),
-    "window": ("start_s", "end_s", "valid_s", "beats", "window_of_beat", "n_windows"),
-    "record": ("duration_s", "valid_s", "beats"),
+    "window": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "window_of_beat", "n_windows"),
+    "record": ("duration_s", "valid_s", "beats", "clipped_share"),
 }
 #: What is known of the measuring chain at each beat, asked for as ``chain.<name>`` at beat level; see
 #: `hemoidx.line.chain.Chain.columns`.
@@ -43,10 +45,11 @@ CHAIN: tuple[str, ...] = (
 )
 #: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
 BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
+_INPUT = "of its input "
 _FIXED: dict[str, tuple[str, ...]] = {
     "beats": (*LANDMARK_COLUMNS, "quality", "facts"),
-    "windows": ("start_s", "end_s", "valid_s", "beats", "facts"),
-    "record": ("duration_s", "valid_s", "beats", "facts"),
+    "windows": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "facts"),
+    "record": ("duration_s", "valid_s", "beats", "clipped_share", "facts"),
 }
 
 
@@ -100,7 +103,8 @@ class Index:
     sources : tuple of str
         Where the formula is published; "common practice, no source" where it is not.
     rules : tuple of Rule
-        When a value counts as measured.
+        When a value counts as measured. What rejects an input of it rejects it too, see
+        `Catalogue.rules_in`; one without rules takes over all those of its inputs.
     limits : tuple of Limit
         What limits its reading for named uses.
     column : str
@@ -308,6 +312,50 @@ class Catalogue:
             waiting = [index for index in waiting if index not in ready]
         return tuple(dict.fromkeys(done.values()))
 
+    def rules_in(self, index: Index, table: str) -> tuple[Rule, ...]:
+        """
+        Rules of an index in a table: its own, and those that reject what it is computed from.
+
+        Parameters
+        ----------
+        index : Index
+            One of the entries.
+        table : str
+            "beats", "windows" or "record".
+
+        Returns
+        -------
+        tuple of Rule
+            What rejects an input rejects the index too, in words that name the input. An index that declares
+            no rules of its own takes over cautions as well, and what nobody documented; if it reads the wave
+            or landmarks, it follows the rules of the beat, and in a unit with mmHg those of a pressure.
+        """
+        own = index.rules
+        if index.family == "chain":
+            # What the chain does to a value must not disappear together with the value.
+            return own
+        mine = {(rule.level, rule.when) for rule in own}
+        found: dict[tuple[str, When], Rule] = {}
+        if not own and index.level == "beat":
+            # What is read from the wave itself counts no more than the beat it is read from.
+            pressure = index.reads_wave and "mmHg" in index.unit
+            marks = PRESSURE_RULES if pressure else BEAT_RULES
+            if index.reads_wave or set(index.inputs) & set(LANDMARKS):
+                found.update({(rule.level, rule.when): rule for rule in marks})
+        for name in index.inputs:
+            source = None if name.startswith("context.") else self._by_name.get(_bare(name))
+            if source is None or not source.appears_in(table):
+                continue
+            for rule in self.rules_in(source, table):
+                if rule.when.column == OFFSET_COLUMN and index.harmed_by and "offset" not in index.harmed_by:
+                    # An offset of both pressures cancels in their difference.
+                    continue
+                if (rule.level == REJECTED or not own) and (rule.level, rule.when) not in mine:
+                    words = rule.reason or rule.when.words(table, self.facts)
+                    words = words if words.startswith(_INPUT) else f"{_INPUT}{source.name}: {words}"
+                    found.setdefault((rule.level, rule.when), Rule(rule.level, rule.when, words))
+        return (*own, *found.values())
+
     def columns_below(self, table: str) -> set[str]:
         """Columns of a table that an index of a higher level may ask for, by name or column."""
         words = {word for index in self.in_table(table) for word in (index.name, index.column)}
@@ -335,6 +383,11 @@ class Catalogue:
             allowed |= self.columns_below(index.table)
         if name not in allowed:
             _unknown(index, name, sorted(allowed))
+
+
+def _bare(name: str) -> str:
+    """Name of the index behind an input: without the table it comes from and without its error."""
+    return _without_se(name.rpartition(".")[2])
 
 
 def _without_se(name: str) -> str:

@@ -168,6 +168,7 @@ def window_level(catalogue: Catalogue, source: Source, beats: Level) -> Level:
         "end_s": windows.end,
         "valid_s": valid_s,
         "beats": count.astype(np.int64),
+        "clipped_share": _clipped_share(beats, row, n),
     }
     values: dict[str, Float] = {}
     weights = beats.keys["end_s"] - beats.keys["onset_s"]
@@ -225,6 +226,7 @@ def record_level(
         "duration_s": end - start,
         "valid_s": _valid_time(start, end, beats, timed),
         "beats": np.array([np.count_nonzero(timed)], dtype=np.int64),
+        "clipped_share": _clipped_share(beats, np.zeros(beats.facts.size, dtype=np.intp), 1),
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
     values = {
@@ -245,6 +247,14 @@ def record_level(
 def _timed(catalogue: Catalogue, beats: Level) -> Bool:
     """Beats whose duration was measured: they make up the valid time."""
     return np.isfinite(beats.usable(catalogue["duration"].column))
+
+
+def _clipped_share(beats: Level, row: NDArray[np.intp], n_rows: int) -> Float:
+    """Share of clipped beats among all beats of a row; NaN where it holds no beat."""
+    inside = row >= 0
+    clipped = inside & (beats.facts & mask("saturated") != 0)
+    with np.errstate(invalid="ignore"):
+        return np.bincount(row[clipped], minlength=n_rows) / np.bincount(row[inside], minlength=n_rows)
 
 
 def _valid_time(start: Float, end: Float, beats: Level, timed: Bool) -> Float:
@@ -302,7 +312,8 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup, time: Fl
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
     for index in catalogue.in_table(level.table):
-        refused = rejected(index.rules, level.table, facts, columns, catalogue.facts)
+        rules = catalogue.rules_in(index, level.table)
+        refused = rejected(rules, level.table, facts, columns, catalogue.facts)
         if refused.any():
             for column in _columns(index, level.values):
                 level.rejected[column] = refused
@@ -315,7 +326,7 @@ def _columns(index: Index, values: Mapping[str, Float]) -> list[str]:
 
 def columns_of(
     catalogue: Catalogue, column: Callable[[str], Float], context: ContextLookup, time: Float
-) -> Callable[[str], Float]:
+) -> Callable[[str], NDArray[Any]]:
     """
     Columns as rules ask for them: by index or column name, or from the context at the time of the row.
 
@@ -331,9 +342,9 @@ def columns_of(
         Time of the rows [s].
     """
 
-    def find(name: str) -> Float:
+    def find(name: str) -> NDArray[Any]:
         if name.startswith("context."):
-            return np.asarray(context(name.removeprefix("context."), time), dtype=np.float64)
+            return np.asarray(context(name.removeprefix("context."), time))
         if name not in catalogue and CHAIN_COLUMN.fullmatch(name):
             # A catalogue of a user's own may lack them; nothing is then known of these errors.
             return np.full(np.shape(time), np.nan)

@@ -7,7 +7,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
 from .catalogue import Index
-from .rules import BEAT_RULES, GAIN, PRESSURE_RULES, STATIC_LINE, Limit, When, caution, dynamic_error, reject
+from .rules import (
+    BEAT_RULES,
+    CAUTION,
+    CLIPPED,
+    GAIN,
+    PRESSURE_RULES,
+    STATIC_LINE,
+    Limit,
+    Rule,
+    When,
+    caution,
+    dynamic_error,
+    reject,
+)
 
 Wave = NDArray[np.floating]
 
@@ -211,7 +224,7 @@ SBP = Index(
     inputs=("pressure", "peak", "fs"),
     function=systolic_pressure,
     sources=("common practice, no source: highest pressure of the beat",),
-    rules=PRESSURE_RULES + reject("saturated") + STATIC_LINE + dynamic_error("sbp"),
+    rules=PRESSURE_RULES + CLIPPED + STATIC_LINE + dynamic_error("sbp"),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp",),
 )
@@ -227,9 +240,25 @@ DBP = Index(
     function=diastolic_pressure,
     sources=("common practice, no source: lowest pressure before the upstroke",),
     # A clipped crest says nothing about the trough, but the rail may be the lower one.
-    rules=PRESSURE_RULES + caution("saturated") + STATIC_LINE + dynamic_error("dbp"),
+    rules=(
+        *PRESSURE_RULES,
+        *caution("saturated", tables=("beats",)),
+        Rule(
+            CAUTION,
+            When(column="clipped_share", above=0.0, tables=("windows", "record")),
+            "the recorder clipped some beats at its rail: if that is the lower one, the value reads high",
+        ),
+        *STATIC_LINE,
+        *dynamic_error("dbp"),
+    ),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp", "systolic_area"),
+)
+
+_RADIAL = "a radial cannula can under-read the femoral mean"
+_RADIAL_SOURCE = (
+    "Agreements between mean arterial pressure from radial and femoral artery measurements in "
+    "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1"
 )
 
 MBP = Index(
@@ -245,17 +274,22 @@ MBP = Index(
         "Libii J. Mean arterial pressure and average blood pressure. Proc 14th Northeast Bioengineering "
         "Conference 1988. doi:10.1109/NEBC.1988.19386 (abstract)",
     ),
-    rules=PRESSURE_RULES + reject("saturated", "end_unknown") + STATIC_LINE,
+    rules=PRESSURE_RULES + CLIPPED + reject("end_unknown") + STATIC_LINE,
     harmed_by=("offset", "gain"),
     limits=(
         Limit(
             "central mean pressure",
-            "reads low",
-            "nobody documented the site, and a radial cannula can under-read the femoral mean in shock "
-            "treated with vasopressors",
+            "may read low",
+            f"{_RADIAL} in shock treated with vasopressors",
+            When(column="context.site", one_of=("radial",)),
+            _RADIAL_SOURCE,
+        ),
+        Limit(
+            "central mean pressure",
+            "may read low",
+            f"nobody documented the site, and {_RADIAL} in shock treated with vasopressors",
             When(facts=("site_undocumented",)),
-            "Agreements between mean arterial pressure from radial and femoral artery measurements in "
-            "refractory shock patients. Preprint 2021. doi:10.21203/rs.3.rs-955003/v1",
+            _RADIAL_SOURCE,
         ),
     ),
     window="time_mean",
@@ -271,7 +305,7 @@ PP = Index(
     inputs=("sbp", "dbp"),
     function=pulse_pressure,
     sources=("common practice, no source: difference of two pressures",),
-    rules=PRESSURE_RULES + reject("saturated") + GAIN + dynamic_error("pp"),
+    rules=PRESSURE_RULES + CLIPPED + GAIN + dynamic_error("pp"),
     harmed_by=("gain", "line"),
     shared_inputs=("sbp", "dbp"),
 )

@@ -10,7 +10,7 @@ they can be shown, stored beside the tables, and evaluated again on them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -19,93 +19,12 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import FACTS, UNDOCUMENTED, Fact, Int64Array, mask
-
-Bool = NDArray[np.bool_]
-Columns = Callable[[str], NDArray[np.float64]]
+from .when import Bool, Columns
+from .when import When as When
 
 ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED = "accepted", "undocumented", "caution", "rejected"
 LEVELS = (ACCEPTED, UNDOCUMENTED_LEVEL, CAUTION, REJECTED)
-DIRECTIONS = ("reads low", "reads high", "either way", "says nothing")
-TABLES = ("beats", "windows", "record")
-
-
-@dataclass(frozen=True, slots=True)
-class When:
-    """
-    A predicate over a row: any of some facts, and a column below or above a bound.
-
-    Attributes
-    ----------
-    facts : tuple of str
-        Holds when the row has any of these facts. Empty: facts do not matter.
-    column : str
-        Numeric column of the row, or ``context.<key>`` for what was documented at the time of the row.
-    below, above : float, optional
-        Holds when the column lies below, or above, this bound; NaN lies nowhere.
-    tables : tuple of str
-        Tables in which it is asked. Empty: all.
-
-    Notes
-    -----
-    Facts, bound and table must all hold. With nothing given it always holds.
-    """
-
-    facts: tuple[str, ...] = ()
-    column: str = ""
-    below: float | None = None
-    above: float | None = None
-    tables: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        if isinstance(self.facts, str) or isinstance(self.tables, str):
-            raise InputError("a rule's facts and tables are tuples of names, not one string")
-        if bool(self.column) != (self.below is not None or self.above is not None):
-            raise InputError("a rule on a column needs the column and a bound, below or above")
-        wrong = [table for table in self.tables if table not in TABLES]
-        if wrong:
-            raise InputError(f"a rule names the table {wrong[0]!r}: tables are {', '.join(TABLES)}")
-
-    def holds(
-        self, table: str, facts: Int64Array, columns: Columns, known: Sequence[Fact] = FACTS
-    ) -> Bool | None:
-        """
-        Rows where it holds; None when it holds nowhere for want of a place to look.
-
-        Parameters
-        ----------
-        table : str
-            Table of the rows.
-        facts : ndarray of int64, shape (n_rows,)
-            Their facts.
-        columns : callable
-            Returns a numeric column by name.
-        known : sequence of Fact
-            All facts there are.
-        """
-        if self.tables and table not in self.tables:
-            return None
-        found = np.ones(facts.shape, dtype=bool)
-        if self.facts:
-            found &= (facts & mask(*self.facts, facts=known)) != 0
-        if self.column:
-            values = np.asarray(columns(self.column), dtype=np.float64)
-            if self.below is not None:
-                found &= values < self.below
-            if self.above is not None:
-                found &= values > self.above
-        return found
-
-    def words(self, table: str, known: Sequence[Fact] = FACTS) -> str:
-        """Say the predicate in words that fit behind "because"."""
-        parts = []
-        by_name = {fact.name: fact for fact in known}
-        if self.facts:
-            parts.append(" or ".join(by_name[name].words(table) for name in self.facts))
-        if self.column:
-            bounds = [f"below {self.below:g}"] if self.below is not None else []
-            bounds += [f"above {self.above:g}"] if self.above is not None else []
-            parts.append(f"{self.column} is {' and '.join(bounds)}")
-        return " and ".join(parts)
+DIRECTIONS = ("reads low", "reads high", "may read low", "may read high", "either way", "says nothing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +61,7 @@ class Limit:
     use : str
         What the value would be read as, for instance "contractility".
     direction : str
-        "reads low", "reads high", "either way", or "says nothing".
+        "reads low", "reads high", "may read low", "may read high", "either way", or "says nothing".
     reason : str
         Words that fit behind "because".
     when : When
@@ -208,6 +127,44 @@ BEAT_RULES = reject("low_quality", "gap_inside") + caution("weak_pulse", "near_e
 SHAPE_RULES = BEAT_RULES + reject("inverted")
 #: The value is a pressure, or made of pressures.
 PRESSURE_RULES = SHAPE_RULES + reject("uncalibrated") + caution("implausible_level", "setup_no_signal")
+CLIPPED_SHARE = 0.05
+"""
+Share of clipped beats beyond which a window's pressures are rejected.
+
+Clipping takes the highest beats away, so that the mean of the others is no fair sample. Measured on 24
+simulated recordings of three minutes (144 windows of 30 s, rail between the upper quartile and the top of the
+systolic pressures, pulse pressure 50 to 90 mmHg, a sixth of them in atrial fibrillation): up to 5 % clipped,
+systolic pressure read at most 0.7 mmHg low; from 5 to 15 %, up to 2.5 mmHg; from 20 to 30 %, up to 3.6 mmHg.
+"""
+CLIPPED_SHARE_OF_RECORD = 0.2
+"""
+The same for the summary of a recording: our convention, as for the valid time of a window.
+
+Windows that clipping rejects are the highest ones. Without the highest fifth of a normal distribution the
+median lies 0.25 standard deviations too low, about 2 mmHg where windows scatter by 8 mmHg.
+"""
+#: A clipped beat has no such value; a window without its clipped beats reads low.
+CLIPPED = (
+    *reject("saturated", tables=("beats", "record")),
+    Rule(
+        REJECTED,
+        When(column="clipped_share", above=CLIPPED_SHARE, tables=("windows",)),
+        f"the recorder clipped more than {100 * CLIPPED_SHARE:g} % of the beats at its rail: without them "
+        "the value would read low (high, at a lower rail)",
+    ),
+    Rule(
+        REJECTED,
+        When(column="clipped_share", above=CLIPPED_SHARE_OF_RECORD, tables=("record",)),
+        f"the recorder clipped more than {100 * CLIPPED_SHARE_OF_RECORD:g} % of all beats at its rail: "
+        "without the windows that hold them the value would read low (high, at a lower rail)",
+    ),
+    Rule(
+        CAUTION,
+        When(column="clipped_share", above=0.0, tables=("windows", "record")),
+        "the recorder clipped some beats at its rail, and without them the value reads low (high, at a lower "
+        "rail)",
+    ),
+)
 #: The gain scales every pressure and every difference of pressures.
 GAIN = undocumented("gain_unchecked", "setup_undocumented") + caution("setup_gain")
 #: Static faults (zero, level) shift the value.
@@ -309,6 +266,7 @@ def judge(
     columns: Columns,
     values: NDArray[np.float64],
     known: Sequence[Fact] = FACTS,
+    of_recording: int = 0,
     missing: str = "",
 ) -> Judged:
     """
@@ -322,14 +280,18 @@ def judge(
         As in `rejected`.
     values : ndarray, shape (n_rows,)
         The unmasked values: one that is NaN without a rule's doing was not measured either.
+    of_recording : int
+        Facts of the recording as a whole: what nobody documented is said there once, and no row that it
+        bears on is called unlimited.
     missing : str
-        Words for that, if the index has its own.
+        Words for a value that is missing without a rule's doing, if the index has its own.
 
     Returns
     -------
     Judged
-        Measurement (accepted, undocumented, caution, rejected), interpretation (unlimited, undocumented,
-        limited) and reasons (empty where there is none).
+        Measurement (accepted, undocumented, caution, rejected), interpretation (limited; undocumented, where
+        something that bears on the index is not known; unlimited) and reasons (empty where there is none;
+        those of "undocumented" stand in the record's row only).
 
     Notes
     -----
@@ -355,10 +317,20 @@ def judge(
         if holds is not None and holds.any():
             clauses.append(_Clause(limit.level, True, f"as {limit.use} it {_limit_words(limit)}"))
             seen.append(holds)
+    otherwise = "unlimited"
+    if _bears(rules, limits, of_recording, known):
+        otherwise = UNDOCUMENTED_LEVEL
     kinds, which = _combinations(seen, facts.size)
-    said = [_say([c for c, on in zip(clauses, row, strict=True) if on]) for row in kinds]
+    said = [_say([c for c, on in zip(clauses, row, strict=True) if on], otherwise) for row in kinds]
     table_of_words = np.array(said, dtype=object).reshape(-1, 3)
     return Judged(*(table_of_words[which, part] for part in range(3)))
+
+
+def _bears(rules: Sequence[Rule], limits: Sequence[Limit], of_recording: int, known: Sequence[Fact]) -> bool:
+    """Whether something that nobody documented about the recording bears on the index."""
+    everything: tuple[Rule | Limit, ...] = (*rules, *limits)
+    asked = [item.when for item in everything if item.level == UNDOCUMENTED_LEVEL]
+    return any(of_recording & mask(*when.facts, facts=known) for when in asked)
 
 
 def _limit_words(limit: Limit) -> str:
@@ -382,15 +354,13 @@ def _combinations(seen: Sequence[Bool], n_rows: int) -> tuple[NDArray[np.bool_],
     return np.stack([holds[row] for holds in seen], axis=1), back
 
 
-def _say(clauses: Sequence[_Clause]) -> tuple[str, str, str]:
+def _say(clauses: Sequence[_Clause], otherwise: str) -> tuple[str, str, str]:
     """Levels and reasons of one combination."""
     measured = [clause for clause in clauses if not clause.limits]
     limited = [clause for clause in clauses if clause.limits]
     measurement = max((c.level for c in measured), key=LEVELS.index, default=ACCEPTED)
     levels = {c.level for c in limited}
-    interpretation = next(
-        (level for level in ("limited", UNDOCUMENTED_LEVEL) if level in levels), "unlimited"
-    )
+    interpretation = next((level for level in ("limited", UNDOCUMENTED_LEVEL) if level in levels), otherwise)
     parts = []
     for level in (REJECTED, CAUTION, UNDOCUMENTED_LEVEL):
         # Several rules may say the same: once is enough.

@@ -121,6 +121,8 @@ def _when_json(when: When) -> dict[str, Any]:
         value = getattr(when, bound)
         if value is not None:
             stored[bound] = float(value)
+    if when.one_of:
+        stored["one_of"] = list(when.one_of)
     if when.tables:
         stored["tables"] = list(when.tables)
     return stored
@@ -133,4 +135,5 @@ def _when(stored: Mapping[str, Any]) -> When:
         below=stored.get("below"),
         above=stored.get("above"),
         tables=tuple(stored.get("tables", ())),
+        one_of=tuple(stored.get("one_of", ())),
     )

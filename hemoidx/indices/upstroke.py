@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
 from .catalogue import Index, Range
-from .rules import DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, Limit, caution, reject
+from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, Limit, caution, reject
 
 
 def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> Float:
@@ -69,7 +69,8 @@ DPDT_MAX = Index(
     sources=("Savitzky A, Golay MJE. Anal Chem 1964;36:1627-1639 (the derivative filter)",),
     # A clipped wave is as a rule a ringing one or one on its way out of range: its slope is not the artery's.
     rules=PRESSURE_RULES
-    + reject("saturated", "line_bends_upstroke")
+    + CLIPPED
+    + reject("line_bends_upstroke")
     + caution("sampling_rate_low", "coarse_steps")
     + GAIN
     + DYNAMIC_SHAPE,

@@ -1,4 +1,4 @@
-"""Shaded, hatched and named stretches that are not the patient's pressure."""
+"""Shaded, hatched and named: the marked stretches."""
 
 from __future__ import annotations
 

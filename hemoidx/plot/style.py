@@ -44,7 +44,7 @@ LANDMARKS = (
 
 @dataclass(frozen=True)
 class SpanStyle:
-    """How one kind of stretch that is not the patient's pressure is named and shaded."""
+    """How one kind of marked stretch is named (as in the tables, without underscores) and shaded."""
 
     label: str
     face: str
@@ -57,13 +57,13 @@ _NO_PULSE = "#eadcee"
 SPAN_STYLES = {
     "flush": SpanStyle("flush", _LINE_HANDLED, "////"),
     "open_to_air": SpanStyle("open to air", _LINE_HANDLED, "...."),
-    "sampling": SpanStyle("blood sampling", _LINE_HANDLED, "\\\\\\\\"),
-    "cuff": SpanStyle("cuff inflated", _LINE_HANDLED, "||||"),
-    "flat": SpanStyle("flat line", _SIGNAL_FAULT, "----"),
-    "saturated": SpanStyle("cut off", _SIGNAL_FAULT, "xxxx"),
+    "sampling": SpanStyle("sampling", _LINE_HANDLED, "\\\\\\\\"),
+    "cuff": SpanStyle("cuff", _LINE_HANDLED, "||||"),
+    "flat": SpanStyle("flat", _SIGNAL_FAULT, "----"),
+    "saturated": SpanStyle("saturated", _SIGNAL_FAULT, "xxxx"),
     "motion": SpanStyle("motion", _SIGNAL_FAULT, "++++"),
     "gap": SpanStyle("gap", "#f5f6f7", ""),
-    "not_pulsatile": SpanStyle("no pulse", _NO_PULSE, "oo"),
+    "not_pulsatile": SpanStyle("not pulsatile", _NO_PULSE, "oo"),
 }
 
 

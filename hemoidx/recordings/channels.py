@@ -118,6 +118,26 @@ def role_of(name: str, unit: str | None = None) -> str:
     return next((role for role, pattern in _PATTERNS if pattern.fullmatch(plain)), "other")
 
 
+def holds_pressure(role: str, unit: str | None) -> bool:
+    """
+    Whether a channel is a pressure, and so is read in mmHg.
+
+    Parameters
+    ----------
+    role : str
+        Its role, see `role_of`.
+    unit : str or None
+        Its unit.
+
+    Returns
+    -------
+    bool
+        True for the roles of pressures, and for a name that says nothing with a unit of pressure: the user
+        may yet ask for it as the arterial pressure.
+    """
+    return role in PRESSURE_ROLES or (role == "other" and pressure_unit(unit) is not None)
+
+
 def long_name(name: str, role: str) -> str:
     """
     Describe a channel in words, for axes and tables.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from hemoidx.recordings.channels import PRESSURE_ROLES
+from hemoidx.recordings.channels import holds_pressure
 from hemoidx.units import mmhg_per_unit
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def gain_of(stated: float | None, baseline: int, unit: str | None, role: str, wh
     UnitError
         If a pressure has a unit that is not one of pressure, or a gain without a unit.
     """
-    pressure = role in PRESSURE_ROLES
+    pressure = holds_pressure(role, unit)
     to_mmhg = mmhg_per_unit(unit, where) if pressure and (stated or unit) else 1.0
     if not stated:
         return Gain(0.0, baseline, unit or "", COUNTS, 1.0, False)

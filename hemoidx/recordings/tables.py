@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import csv
+import gzip
 import json
 import re
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +20,25 @@ from numpy.typing import NDArray
 
 from hemoidx.errors import DataUnavailableError, InputError
 from hemoidx.recordings.building import Channel, Origin, build, empty, unique_names
-from hemoidx.recordings.channels import PRESSURE_ROLES, pick_names, role_of
+from hemoidx.recordings.channels import PRESSURE_ROLES, holds_pressure, pick_names, role_of
 from hemoidx.recordings.clock import Clock, read_clock
 from hemoidx.recordings.files import fingerprint
 from hemoidx.units import mmhg_per_unit, pressure_unit
 
 _TIME_NAMES = ("time", "time_s", "t", "timestamp", "datetime", "seconds", "__index_level_0__")
-_SECONDS = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}
+_SECONDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1.0),
+    **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), 1e-3),
+    **dict.fromkeys(("us", "µs", "μs", "usec", "microsecond", "microseconds"), 1e-6),
+    **dict.fromkeys(("ns", "nanosecond", "nanoseconds"), 1e-9),
+    **dict.fromkeys(("min", "minute", "minutes"), 60.0),
+    **dict.fromkeys(("h", "hour", "hours"), 3600.0),
+}
+# A unit may end the name itself: time_ms, abp_kPa.
+_TIME_SUFFIX = re.compile(r"(?P<name>time|t|timestamp)[ _]+(?P<unit>[^ _]+)", re.IGNORECASE)
+_PRESSURE_SUFFIX = re.compile(r"(?P<name>.*[^ _])[ _]+(?P<unit>mm ?hg|kpa|cm ?h2o)", re.IGNORECASE)
+_SEPARATORS = (",", ";", "\t")
+_PEEK_LINES = 50
 # In round brackets a column may name its unit or a site; these are taken for units.
 _UNIT_WORDS = {
     *("mv", "uv", "µv", "v", "%", "l", "ml", "l/min", "ml/min", "l/s", "m/s", "cm/s", "1/min", "bpm"),
@@ -54,9 +70,10 @@ def read_table(
     ----------
     path : Path
         The file. Its time column is called time, time_s, t or timestamp, or is the first one; it
-        holds seconds (or milliseconds, if the header says '[ms]') or timestamps. Units stand in
-        the header, 'ABP [mmHg]' or 'ABP (kPa)', in the `units` metadata of a Parquet column, or
-        in the attributes of the table that was saved.
+        holds timestamps or seconds (or milliseconds, if the header says 'time [ms]' or time_ms).
+        Fields are separated by commas, semicolons or tabs; with the latter two, decimal commas are
+        read. Units stand in the header, 'ABP [mmHg]', 'ABP (kPa)' or ABP_kPa, in the `units`
+        metadata of a Parquet column, or in the attributes of the table that was saved.
     channels : str or sequence of str, optional
         Channels wanted; all if left out.
     units : str or mapping of str to str, optional
@@ -83,7 +100,7 @@ def read_table(
     wanted = [columns[names.index(name)] for name in pick_names(names, channels, path.name)]
     factors = [_factor(column, path) for column in wanted]
     clock = _clock(table, clock_column, path)
-    notices = list(clock.notices)
+    notices = [*table.notices, *clock.notices]
     made = []
     for column, factor in zip(wanted, factors, strict=True):
         values = _numbers(table.column(column.number), column, path, skip_text=channels is None)
@@ -124,15 +141,21 @@ class _Csv:
     """Columns of a CSV file, read once; labels keep what pandas would change in doubled ones."""
 
     def __init__(self, path: Path) -> None:
-        how: dict[str, Any] = {"skipinitialspace": True, "encoding": "utf-8-sig"}
+        separator, decimal = _punctuation(path)
+        how: dict[str, Any] = {
+            "skipinitialspace": separator != "\t",
+            "encoding": "utf-8-sig",
+            "sep": separator,
+        }
         try:
             head = pd.read_csv(path, header=None, nrows=1, dtype=str, **how)
-            self._frame = pd.read_csv(path, na_values=_MISSING, **how)
+            self._frame = pd.read_csv(path, na_values=_MISSING, decimal=decimal, **how)
         except (ValueError, OSError, EOFError) as error:  # pandas' parser errors are ValueErrors
             reason = " ".join(str(error).split())
             raise InputError(f"{path.name} cannot be read as CSV: {reason}") from error
         self.labels = ["" if pd.isna(label) else str(label) for label in head.iloc[0]]
         self.units: dict[str, str] = {}
+        self.notices = ["decimal commas were read"] if decimal == "," else []
         if len(self.labels) != self._frame.shape[1] or not isinstance(self._frame.index, pd.RangeIndex):
             raise InputError(f"{path.name}: the rows do not have as many fields as the header line")
         if all(re.fullmatch(r"[-+.\deE]*\d[-+.\deE]*", label) for label in self.labels):
@@ -142,6 +165,31 @@ class _Csv:
         """One column, by its place."""
         column: pd.Series[Any] = self._frame.iloc[:, number]
         return column
+
+
+def _punctuation(path: Path) -> tuple[str, str]:
+    """
+    Separator of the fields and decimal sign of a CSV file, by its first lines.
+
+    A semicolon or tab separates where it makes as many fields of the first row as of the header, and more
+    than one. A comma inside numbers is then a decimal sign; between commas it could be nothing else than a
+    separator.
+    """
+    opener = gzip.open if path.name.lower().endswith(".gz") else open
+    try:
+        with opener(path, "rt", encoding="utf-8-sig", newline="") as file:
+            lines = [line for line in islice(file, _PEEK_LINES) if line.strip()]
+    except (OSError, EOFError, UnicodeDecodeError, zlib.error):
+        return ",", "."  # what is wrong with the file is said where it is read
+    for separator in _SEPARATORS:
+        rows = list(csv.reader(lines, delimiter=separator))
+        if len(rows) > 1 and len(rows[0]) == len(rows[1]) > 1:
+            cells = [cell.strip() for row in rows[1:] for cell in row]
+            commas = separator != "," and any(
+                re.fullmatch(r"[-+]?\d*,\d+(e[-+]?\d+)?", c, re.I) for c in cells
+            )
+            return separator, "," if commas else "."
+    return ",", "."
 
 
 class _Parquet:
@@ -156,6 +204,7 @@ class _Parquet:
         except (ArrowException, OSError) as error:
             reason = " ".join(str(error).split())
             raise InputError(f"{path.name} cannot be read as Parquet: {reason}") from error
+        self.notices: list[str] = []
         schema = self._file.schema_arrow
         self.labels = list(schema.names)
         if len(set(self.labels)) < len(self.labels):
@@ -192,7 +241,14 @@ def _column(number: int, label: str, unit: str | None) -> _Column:
         is_unit = match["square"] is not None or said.lower() in _UNIT_WORDS or pressure_unit(said)
         if is_unit:
             return _Column(number, match["name"].strip(" \t,"), unit or said or None)
-    return _Column(number, text.strip(" \t,"), unit or None)
+    text = text.strip(" \t,")
+    ending = _TIME_SUFFIX.fullmatch(text)
+    if ending and ending["unit"].lower() in _SECONDS:
+        return _Column(number, ending["name"], unit or ending["unit"])
+    ending = _PRESSURE_SUFFIX.fullmatch(text)
+    if ending:
+        return _Column(number, ending["name"], unit or ending["unit"])
+    return _Column(number, text, unit or None)
 
 
 def _time_position(columns: list[_Column]) -> int:
@@ -206,7 +262,14 @@ def _clock(table: _Csv | _Parquet, column: _Column, path: Path) -> Clock:
             f"{path.name}: the time column {column.name!r} is in {column.unit!r}; seconds are read"
         )
     unit = _SECONDS[column.unit.lower()] if column.unit else 1.0
-    return read_clock(table.column(column.number), unit, f"{path.name}, column {column.name!r}")
+    times = table.column(column.number)
+    ending = _TIME_SUFFIX.fullmatch(column.name)
+    if ending and column.unit is None and pd.api.types.is_numeric_dtype(times.dtype):
+        raise InputError(
+            f"{path.name}: the time column {column.name!r} ends in a word that is no unit of time; write "
+            f"'{ending['name']} [s]' or '{ending['name']} [ms]' in its header"
+        )
+    return read_clock(times, unit, f"{path.name}, column {column.name!r}")
 
 
 def _with_units(columns: list[_Column], units: str | Mapping[str, str] | None, path: Path) -> list[_Column]:
@@ -229,11 +292,11 @@ def _with_units(columns: list[_Column], units: str | Mapping[str, str] | None, p
 
 
 def _factor(column: _Column, path: Path) -> float:
-    if role_of(column.name, column.unit) not in PRESSURE_ROLES:
+    if not holds_pressure(role_of(column.name, column.unit), column.unit):
         return 1.0
     where = f"column {column.name!r} of {path.name}"
     if column.unit is None:
-        where += f" (write '{column.name} [mmHg]' in its header, or pass units={{'{column.name}': 'mmHg'}})"
+        where += f" (write '{column.name} [mmHg]' in its header, or give units='mmHg', --units mmHg)"
     return mmhg_per_unit(column.unit, where)
 
 
@@ -277,7 +340,7 @@ def _channel(
         fs=clock.fs,
         dim="time",
         role=role,
-        units="mmHg" if role in PRESSURE_ROLES else column.unit or "",
+        units="mmHg" if holds_pressure(role, column.unit) else column.unit or "",
         source=f"{path.name}, column {column.number + 1}",
         scale=[run],
         first=clock.first,

@@ -12,6 +12,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hemoidx.output import whole_file
+
 if TYPE_CHECKING:
     from hemoidx.analysis import Analysis
 
@@ -35,6 +37,7 @@ def render(result: Analysis) -> str:
     from hemoidx.report import chain, pictures, sections
     from hemoidx.report.html import page, tag
 
+    together = pictures.beats_together(result)
     begin = float(result.windows["start_s"].min())
     finish = float(result.windows["end_s"].max())
     comments = result.recording.attrs.get("comments", []) if result.recording is not None else []
@@ -42,13 +45,14 @@ def render(result: Analysis) -> str:
     return page(
         f"{result.record_id} {result.channel}: arterial pressure",
         tag("h1", f"{result.record_id or 'Recording'}: arterial pressure from {result.channel}"),
-        tag("p", sections.CAUTIONS[0], " ", sections.INVENTED if invented else "", class_="note"),
+        sections.head_note(result, invented),
         sections.measured(result, begin, finish),
+        sections.by_hand(result),
         pictures.whole_recording(result, begin, finish),
         chain.measuring_chain(result),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
-        tag("section", tag("h2", "Beats together"), pictures.beats_together(result)),
+        tag("section", tag("h2", "Beats together"), together) if together else [],
         sections.tables(result),
         sections.limits_of_reading(result, invented),
         sections.provenance(result),
@@ -74,7 +78,6 @@ def write_report(result: Analysis, path: str | os.PathLike[str]) -> Path:
     target = Path(path)
     text = render(result)
     target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(f".{target.name}.part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, target)
+    with whole_file(target) as part:
+        part.write_text(text, encoding="utf-8")
     return target

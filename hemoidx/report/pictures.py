@@ -27,7 +27,7 @@ def whole_recording(result: Analysis, begin: float, finish: float) -> list[Marku
                 f"The whole recording of {result.channel}, {how_long(finish - begin)}; shaded: "
                 f"{kinds or 'none'}.",
                 "The whole recording. Where it is long, the line is the envelope of lowest and highest "
-                "values, so that no peak is lost. Shaded and named: what was left out of all values.",
+                "values, so that no peak is lost. Shaded and named: the marked stretches, explained below.",
             )
         )
     if result.windows[["sbp", "hr"]].notna().to_numpy().any():

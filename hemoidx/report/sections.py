@@ -39,10 +39,34 @@ CAUTIONS = (
     "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
     "values of a recording and does not grow smaller with more beats.",
 )
+NO_PULSE = "No pulse was found that could be measured: there are no values, only the stretches below."
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
+_DONE = {
+    "add_beat": ("added", "beat"),
+    "remove_beat": ("removed", "beat"),
+    "add_span": ("added", "stretch", "stretches"),
+    "remove_span": ("removed", "stretch", "stretches"),
+}
 _UNDOCUMENTED = "Undocumented because "
 # Entries of analysis.json that the page tells in words of its own.
 _SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices", "line")
+
+
+def head_note(result: Analysis, invented: bool) -> Markup:
+    """Say at the top what must be known before any number is read."""
+    missing = len(result.undocumented)
+    return tag(
+        "div",
+        tag("p", tag("strong", CAUTIONS[0]), f" {INVENTED}" if invented else ""),
+        tag("p", CAUTIONS[1]),
+        tag(
+            "p",
+            f"Not documented, and bearing on the values: {count(missing, 'item')}, listed under Cautions.",
+        )
+        if missing
+        else [],
+        class_="note",
+    )
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
@@ -55,14 +79,24 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
         f"({share(float(record['valid_s']), finish - begin)})."
     )
+    if not float(record["valid_s"]):
+        used += " " + NO_PULSE
     rows = [_summary_row(result, index) for index in result.catalogue.measured_in("windows")]
     return section(
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         table(
-            ("quantity", "median of windows", "lowest to highest window", "windows with a value", "unit"),
+            (
+                "quantity",
+                "median of windows",
+                "unit",
+                "lowest to highest window",
+                "windows with a value",
+                "verdict",
+            ),
             rows,
-            caption="Median and range of the windows of 30 s that have a value; none if all were rejected.",
+            caption="Median and range of the windows of 30 s that have a value; none if all were rejected. "
+            "The verdict is that on the median; its reasons stand under Cautions.",
         ),
     )
 
@@ -72,14 +106,41 @@ def _summary_row(result: Analysis, index: Index) -> list[Piece]:
     windows = result.windows[index.column].to_numpy(dtype=float)
     known = windows[np.isfinite(windows)]
     spread = f"{number(known.min(), decimals)} to {number(known.max(), decimals)}" if known.size else "–"
-    value = float(result.record[index.column].iloc[0]) if index.column in result.record else float("nan")
+    there = index.appears_in("record")
+    value = float(result.record[index.column].iloc[0]) if there else float("nan")
     return [
         index.title,
         number(value, decimals),
+        index.unit,
         spread,
         f"{known.size} of {windows.size}",
-        index.unit,
+        str(result.verdicts(index.name, table="record")["measurement"].iloc[0]) if there else "–",
     ]
+
+
+def by_hand(result: Analysis) -> Iterable[Piece]:
+    """List what a person changed: beats and spans added or removed."""
+    edits = result.info["edits"]
+    if not edits:
+        return []
+    numbers = Counter(str(edit["action"]) for edit in edits)
+    said = listed([f"{_DONE[action][0]} {count(n, *_DONE[action][1:])}" for action, n in numbers.items()])
+    rows = [
+        [
+            f"{_DONE[edit['action']][1]} {_DONE[edit['action']][0]}",
+            str(edit.get("kind", "")).replace("_", " "),
+            str(edit.get("note", "")),
+            number(float(edit.get("at_s", edit.get("from_s"))), 2),
+            number(float(edit["to_s"]), 2) if "to_s" in edit else "",
+        ]
+        for edit in edits[:_MOST_ROWS]
+    ]
+    caption = _first_of(len(rows), len(edits), "Changes by hand")
+    return section(
+        "Changed by hand",
+        tag("p", f"A person {said}. Values on this page are those after these changes."),
+        table(("change", "kind", "note", "at or from (s)", "to (s)"), rows, caption=caption, words=3),
+    )
 
 
 def left_out(result: Analysis, begin: float, finish: float) -> Markup:
@@ -105,47 +166,59 @@ def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
         table(
             ("stretch", "what it means", "times", "in all", "of the recording"),
             rows,
-            caption="Stretches that are not, or not only, the patient's pressure. Kinds may overlap.",
+            caption="Stretches that were marked: disturbed, clipped or without a pulse. No beat is read in "
+            "them, save in saturated ones, where timing still counts. Kinds may overlap.",
             words=2,
         )
     ]
 
 
 def _rejections(result: Analysis) -> Iterable[Markup]:
-    """Count the reasons for which windows have no value, one row for each quantity and reason."""
-    reasons: dict[str, list[str]] = {}
-    numbers: Counter[str] = Counter()
-    for index in result.catalogue.measured_in("windows"):
-        verdicts = result.verdicts(index.name, table="windows")
-        refused = verdicts.loc[verdicts["measurement"] == "rejected", "reasons"]
-        for words, times in refused.map(_only_rejection).value_counts().items():
-            key = f"{words}|{times}"
-            reasons.setdefault(key, []).append(in_sentence(index.title))
-            numbers[key] = int(times)
-    if not reasons:
-        return [tag("p", "Every window has a value of every quantity.")]
-    every = len(result.catalogue.measured_in("windows"))
-    rows = [
-        [
-            key.rpartition("|")[0],
-            "every quantity" if len(titles) == every else ", ".join(titles),
-            f"{numbers[key]} of {len(result.windows)}",
-        ]
-        for key, titles in sorted(reasons.items(), key=lambda item: -numbers[item[0]])
-    ]
-    return [
+    """Count the reasons for which windows have no value, or one that asks for caution."""
+    refused = _reasons(result, "rejected")
+    doubted = _reasons(result, "caution")
+    tables = [
         table(
             ("reason", "quantity", "windows without a value"),
-            rows,
+            refused,
             caption="Why windows have no value. A rejected value is left empty; what was hidden is in "
             "unchecked.parquet.",
             words=2,
         )
+        if refused
+        else tag("p", "Every window has a value of every quantity.")
+    ]
+    if doubted:
+        caption = "Why values of windows ask for caution. They are shown, and count in the medians above."
+        tables.append(
+            table(("reason", "quantity", "windows with caution"), doubted, caption=caption, words=2)
+        )
+    return tables
+
+
+def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
+    """One row for each reason of a level: the words, the quantities, the windows it holds for."""
+    reasons: dict[tuple[str, int], list[str]] = {}
+    for index in result.catalogue.measured_in("windows"):
+        verdicts = result.verdicts(index.name, table="windows")
+        said = verdicts.loc[verdicts["measurement"] == level, "reasons"]
+        for words, times in said.map(lambda text: _only(text, level)).value_counts().items():
+            reasons.setdefault((str(words), int(times)), []).append(in_sentence(index.title))
+    every = len(result.catalogue.measured_in("windows"))
+    return [
+        [
+            words,
+            "every quantity" if len(titles) == every else ", ".join(titles),
+            f"{times} of {len(result.windows)}",
+        ]
+        for (words, times), titles in sorted(reasons.items(), key=lambda item: -item[0][1])
     ]
 
 
-def _only_rejection(reasons: str) -> str:
-    return reasons.split(". ")[0].removeprefix("Rejected because ")
+def _only(reasons: str, level: str) -> str:
+    """What is said of one level."""
+    begin = f"{level.capitalize()} because "
+    return next((part.removeprefix(begin) for part in reasons.split(". ") if part.startswith(begin)), reasons)
 
 
 def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup]:
@@ -185,7 +258,7 @@ def limits_of_reading(result: Analysis, invented: bool) -> Markup:
             lines.append(tag("li", tag("strong", index.title), ": ", said))
     return section(
         "Cautions",
-        tag("ul", [tag("li", text) for text in (*CAUTIONS, *((INVENTED,) if invented else ()))]),
+        tag("ul", [tag("li", text) for text in (*CAUTIONS[2:], *((INVENTED,) if invented else ()))]),
         [tag("h3", "Limits of reading, over the whole recording"), tag("ul", lines)] if lines else [],
         _not_documented(result.undocumented, unknown),
     )
@@ -229,7 +302,7 @@ def tables(result: Analysis) -> Markup:
         table(
             ("stretch", "from (s)", "to (s)"),
             spans,
-            caption=_first_of(len(spans), len(result.spans), "Stretches left out"),
+            caption=_first_of(len(spans), len(result.spans), "Marked stretches"),
         )
         if spans
         else [],

@@ -13,10 +13,12 @@ SPAN_MEANING = {
     "sampling": "the tap was off to the patient, as in drawing blood: a slow plateau without a pulse",
     "cuff": "a cuff on the same arm shut the artery",
     "flat": "nothing moved: an unplugged or stopped channel",
-    "saturated": "the recorder was at the end of its range: the true pressure lay beyond it",
+    "saturated": "the recorder was at the end of its range and cut the wave off: the true pressure lay "
+    "beyond it",
     "motion": "the line or the patient was moved",
     "gap": "no samples were recorded",
-    "not_pulsatile": "no pulse could be seen, for a reason the wave does not tell",
+    "not_pulsatile": "a level without a pulse, as on bypass or in arrest (the wave does not tell which); "
+    "it is in no value",
 }
 
 
