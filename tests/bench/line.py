@@ -84,8 +84,11 @@ def draw_patient(seed: int, duration_s: float = 40.0, **changes: Any) -> Patient
     return Patient(wave.astype(np.float64), beats, float(60.0 / beats["duration_s"].median()))
 
 
-def record(pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step: float = 0.5) -> Recorded:
-    """Low-pass, sampling, noise and steps, as a recorder has them."""
+def record(
+    pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step: float = 0.5, slow: float = 0.0,
+    rail: float = 320.0,
+) -> Recorded:  # fmt: skip
+    """Low-pass, sampling, noise (of which `slow` is the share of power below 3 Hz), steps and rail."""
     from scipy import signal
 
     sos = signal.butter(4, 0.4 * fs, fs=FINE_HZ, output="sos")
@@ -94,11 +97,16 @@ def record(pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step:
     delay = round(2.6131 / (2 * np.pi * 0.4 * fs) * FINE_HZ)
     every = round(FINE_HZ / fs)
     wave = np.concatenate([low[delay:], np.full(delay, low[-1])])[::every]
-    wave = wave + np.random.default_rng([seed, 78]).normal(0.0, noise, wave.size)
-    wave = step * np.round(wave / step)
+    rng, keep = np.random.default_rng([seed, 78]), np.exp(-2 * np.pi * 3.0 / fs)
+    wave = wave + np.sqrt(1.0 - slow) * rng.normal(0.0, noise, wave.size)
+    if slow:
+        slowly = signal.lfilter([np.sqrt(1 - keep * keep)], [1.0, -keep], rng.normal(0.0, noise, wave.size))
+        wave = wave + np.sqrt(slow) * slowly
+    rail = step * np.floor(rail / step)
+    wave = np.minimum(step * np.round(wave / step), rail)
     scale = {
         "start": 0, "stop": wave.size, "gain": 1.0 / step, "baseline": 0, "units_in": "mmHg", "step": step,
-        "rail_low": -60.0, "rail_high": 320.0, "calibrated": True,
+        "rail_low": -60.0, "rail_high": rail, "calibrated": True,
     }  # fmt: skip
     return Recorded(wave, fs, [scale])
 
