@@ -22,7 +22,7 @@ from ..errors import InputError
 from .dynamics import Dynamics
 from .likely import Likely, likely_lines
 from .per_beat import BeatErrors, PerBeat, learn
-from .typical import QUANTITIES, TypicalBeat, numbers_of_all, typical_beat
+from .typical import QUANTITIES, TypicalBeat, numbers_of, numbers_of_all, typical_beat
 
 Float = NDArray[np.float64]
 
@@ -277,27 +277,30 @@ def assess(
         good &= (reading.onset >= stretch[0]) & (reading.onset < stretch[1])
     beat = typical_beat(wave, fs, reading.onset[good], reading.steepest[good], reading.end[good])
     likely = likely_lines(dynamics)
-    whole, chosen = _expected(beat, dynamics, likely)
+    whole, chosen, errors = _expected(beat, dynamics, likely)
     known = learn(wave, fs, reading, likely, scale=scale, stretch=stretch, chosen=chosen)
-    return dataclasses.replace(whole, per_beat=known)
+    anchored = known.anchored(numbers_of(beat), beat.period_s, errors)
+    return dataclasses.replace(whole, per_beat=anchored)
 
 
-def _expected(beat: TypicalBeat, dynamics: Dynamics, likely: Likely) -> tuple[Adequacy, int]:
-    """Errors of the typical beat, and which of the lines stands for all."""
+def _expected(
+    beat: TypicalBeat, dynamics: Dynamics, likely: Likely
+) -> tuple[Adequacy, int, dict[str, Float]]:
+    """Errors of the typical beat, which line stands for all, and the errors by each line."""
     before = [beat.undistorted(float(hz), float(z)) for hz, z in likely.lines]
     true = numbers_of_all(np.array([b.harmonics for b in before]), beat)
     # The recorded beat seen through the same filter of noise, so that what it leaves out cancels.
     seen = [b.behind(hz, z) for b, (hz, z) in zip(before, likely.lines, strict=True)]
     read = numbers_of_all(np.array(seen), beat)
+    off = {name: read[name] - true[name] for name in QUANTITIES}
     chosen, unsure = _chosen(true, likely.weight)
     known = likely.weight is not None or unsure <= SURE_TO
     errors = {
-        name: _error(read[name] - true[name], true[name], likely.weight, chosen if known else None)
-        for name in QUANTITIES
+        name: _error(off[name], true[name], likely.weight, chosen if known else None) for name in QUANTITIES
     }
     line = (float(likely.lines[chosen, 0]), float(likely.lines[chosen, 1]))
     sbp, dbp, mbp, pp, dpdt = (errors[name] for name in QUANTITIES)
-    return Adequacy(sbp, dbp, mbp, pp, dpdt, beat, dynamics, line, unsure), chosen
+    return Adequacy(sbp, dbp, mbp, pp, dpdt, beat, dynamics, line, unsure), chosen, off
 
 
 def _chosen(true: Mapping[str, Float], weight: Float | None) -> tuple[int, float]:
