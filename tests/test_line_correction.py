@@ -10,8 +10,9 @@ from scipy import signal
 
 import hemoidx as hx
 from hemoidx.errors import DataUnavailableError, InputError
-from hemoidx.line.correction import COSTS_AT_MOST, HOLDS_H, correct, correct_wave
-from hemoidx.line.dynamics import Dynamics
+from hemoidx.line.adequacy import expected_error
+from hemoidx.line.correction import COSTS_AT_MOST, HOLDS_H, UNSURE_AT_MOST, correct, correct_wave
+from hemoidx.line.dynamics import Dynamics, slow_pole
 from hemoidx.line.inverse import (
     Inverse,
     Spectrum,
@@ -23,8 +24,20 @@ from hemoidx.line.inverse import (
     pass_band,
     spectrum_of,
 )
+from hemoidx.line.typical import typical_of
 from hemoidx.simulate import Event, Scenario, simulate
-from tests.bench.line import FINE_HZ, Patient, draw_patient, dynamics, numbers, one_line, record, second_order
+from tests.bench.chain import one_recording
+from tests.bench.line import (
+    FINE_HZ,
+    Patient,
+    differences,
+    draw_patient,
+    dynamics,
+    numbers,
+    one_line,
+    record,
+    second_order,
+)
 
 
 @pytest.fixture(scope="module")
@@ -99,6 +112,35 @@ def test_the_delay_of_the_line_is_taken_back(patient):
     nearest = np.abs(rise[:, None] - true).min(axis=0)
     assert np.median(nearest) < 0.006
     assert np.median(np.abs(late[:, None] - true).min(axis=0)) > 0.03
+
+
+@pytest.mark.parametrize(("hz", "damping"), [(10, 0.1), (20, 0.3), (5, 0.9), (6.5, 1.1)])
+def test_the_whole_chain_with_a_real_flush(hz, damping):
+    got = one_recording(draw_patient(42012), hz, damping, 125.0, 42012)
+    assert got["refused"] == ""
+    assert abs(got["raw_sbp"]) > (3 if hz < 20 else 0)
+    for name, most in (("sbp", 1.5), ("dbp", 1.5), ("mbp", 0.2)):
+        assert abs(got[f"left_{name}"]) < most
+        assert abs(got[f"expected_off_{name}"]) < most
+    assert got["beat_sbp"] > 90
+    assert got["each_sbp"] > 95
+
+
+def test_a_slow_line_known_by_its_slow_pole_can_be_undone():
+    # Frequency and damping a tenth off, but together, as a flush leaves them behind such a line.
+    patient = draw_patient(42012, duration_s=25.0)
+    rec = record(second_order(patient.wave, FINE_HZ, 6.0, 1.3), 125.0, 3)
+    bounds = {"natural_frequency_hz_low": 5.2, "natural_frequency_hz_high": 7.0, "damping_ratio_low": 1.15,
+              "damping_ratio_high": 1.5, "slow_pole_s": slow_pole(6.0, 1.3)}  # fmt: skip
+    done = correct_wave(rec.wave, 125.0, Dynamics(6.6, 1.42, **bounds), scale=rec.scale)
+    raw, left = (
+        differences(patient, numbers(wave, 125.0, None), late)["sbp"]
+        for wave, late in ((rec.wave, 2 * 1.3 / (2 * np.pi * 6.0)), (done.wave, 0.0))
+    )
+    assert np.nanmedian(raw) < -4
+    assert abs(np.nanmedian(left)) < 1.5
+    assert done.unsure < 1.5
+    assert slow_pole(*done.line) == pytest.approx(slow_pole(6.0, 1.3), rel=0.02)
 
 
 # --- the filter ----------------------------------------------------------------------------------------
@@ -268,6 +310,8 @@ def test_what_was_done_is_written_down(eventful):
         assert note["natural_frequency_hz"] == 12
         assert note["flush_s"] == 40.0
         assert note["noise_after_mmhg"] == pytest.approx(note["noise_before_mmhg"] * note["noise_gain"])
+    assert attrs["line_corrected"] is True
+    assert "line_corrected" not in eventful["ABP"].attrs
     json.dumps(attrs)
     json.dumps(done.attrs)
     assert "12.0 Hz" in attrs["source"]
@@ -284,7 +328,7 @@ def test_what_was_done_is_written_down(eventful):
     ("line", "words"),
     [
         (Dynamics(float("nan"), float("nan")), "unknown; measure a flush first"),
-        (Dynamics(12, 0.15, natural_frequency_hz_low=8.0), "known by bounds only"),
+        (Dynamics(12, 0.15, natural_frequency_hz_low=8.0), "not known well enough"),
         (Dynamics(4.0, 0.5, 0.05, 0.01, resolved=True), "at least 4.5 Hz"),
         (Dynamics(5.0, 0.3, 1.5, 0.30, resolved=True), "not known well enough"),
         (Dynamics(12, 0.15, resolved=True), "not known well enough"),
@@ -295,6 +339,22 @@ def test_lines_that_cannot_be_undone(patient, line, words):
     with pytest.raises(InputError, match=words) as caught:
         correct_wave(rec.wave, 125.0, line, scale=rec.scale)
     assert "\n" not in str(caught.value)
+
+
+def test_the_more_is_left_open_the_sooner_it_is_refused():
+    steep = draw_patient(42012, duration_s=25.0)
+    rec = record(second_order(steep.wave, FINE_HZ, 6, 1.1), 125.0, 3)
+    found = numbers(rec.wave, 125.0, rec.scale).reading
+    unsure = []
+    for share in (0.005, 0.02, 0.08):
+        line = Dynamics(6, 1.1, 6 * share, 1.1 * share, resolved=True)
+        unsure.append(expected_error(typical_of(rec.wave, 125.0, found), line).unsure)
+        if unsure[-1] <= UNSURE_AT_MOST:
+            assert correct_wave(rec.wave, 125.0, line, scale=rec.scale, reading=found).unsure == unsure[-1]
+            continue
+        with pytest.raises(InputError, match=f"unsure by {unsure[-1]:.1f} mmHg"):
+            correct_wave(rec.wave, 125.0, line, scale=rec.scale, reading=found)
+    assert unsure[0] < unsure[1] < UNSURE_AT_MOST < unsure[2]
 
 
 def test_a_price_too_high_is_refused():

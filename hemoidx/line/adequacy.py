@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..beats.reading import BELIEVED, Reading
+from ..beats.reading import Reading
 from ..errors import InputError
 from .dynamics import Dynamics
 from .likely import Likely, likely_lines
 from .per_beat import BeatErrors, PerBeat, learn
-from .typical import QUANTITIES, TypicalBeat, numbers_of, numbers_of_all, typical_beat
+from .typical import QUANTITIES, TypicalBeat, numbers_of, numbers_of_all, typical_of
 
 Float = NDArray[np.float64]
 
@@ -209,8 +209,8 @@ def expected_error(beat: TypicalBeat, dynamics: Dynamics) -> Adequacy:
     beat : TypicalBeat
         As `typical_beat` makes it from the recording.
     dynamics : Dynamics
-        The line. Not resolved, only an interval comes out: the extremes over the lines within its bounds,
-        along the slow pole where only that is known.
+        The line. Not resolved, the interval is that of the extremes over the lines within its bounds, along
+        the slow pole where that is known; a best estimate comes out only where they nearly agree (`SURE_TO`).
 
     Returns
     -------
@@ -272,12 +272,11 @@ def assess(
     -----
     The cost is bounded: at most 300 beats are looked at, whatever the length.
     """
-    good = reading.quality >= BELIEVED
-    if stretch is not None:
-        good &= (reading.onset >= stretch[0]) & (reading.onset < stretch[1])
-    beat = typical_beat(wave, fs, reading.onset[good], reading.steepest[good], reading.end[good])
+    beat = typical_of(wave, fs, reading, stretch)
     likely = likely_lines(dynamics)
     whole, chosen, errors = _expected(beat, dynamics, likely)
+    if likely.weight is None:
+        likely, chosen, errors = _ends(likely, chosen, errors)
     known = learn(wave, fs, reading, likely, scale=scale, stretch=stretch, chosen=chosen)
     anchored = known.anchored(numbers_of(beat), beat.period_s, errors)
     return dataclasses.replace(whole, per_beat=anchored)
@@ -301,6 +300,13 @@ def _expected(
     line = (float(likely.lines[chosen, 0]), float(likely.lines[chosen, 1]))
     sbp, dbp, mbp, pp, dpdt = (errors[name] for name in QUANTITIES)
     return Adequacy(sbp, dbp, mbp, pp, dpdt, beat, dynamics, line, unsure), chosen, off
+
+
+def _ends(likely: Likely, chosen: int, errors: dict[str, Float]) -> tuple[Likely, int, dict[str, Float]]:
+    """Of lines within bounds, the one that stands for all and those that set the ends of an interval."""
+    ends = {int(find(x)) for x in errors.values() for find in (np.argmin, np.argmax)} - {chosen}
+    keep = [chosen, *sorted(ends)]
+    return Likely(likely.lines[keep], None), 0, {name: x[keep] for name, x in errors.items()}
 
 
 def _chosen(true: Mapping[str, Float], weight: Float | None) -> tuple[int, float]:

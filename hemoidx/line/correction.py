@@ -19,7 +19,7 @@ from ..errors import DataUnavailableError, InputError
 from .adequacy import Adequacy, expected_error
 from .dynamics import Dynamics
 from .inverse import Inverse, design, filtered, near, noise_in_diastole, spectrum_of
-from .typical import typical_beat
+from .typical import typical_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -137,12 +137,11 @@ def correct_wave(
     clipped = _marked(found, ("saturated",), wave.size) | _at_rails(wave, scale or ())
     aside = _marked(found, _NOT_THROUGH, wave.size)
     others = _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
-    good = found.quality >= BELIEVED
-    onset, steepest, end = found.onset[good], found.steepest[good], found.end[good]
-    expected = expected_error(typical_beat(wave, fs, onset, steepest, end), dynamics)
+    expected = expected_error(typical_of(wave, fs, found), dynamics)
     _check_sure(expected)
     step = max((float(run.get("step") or 0.0) for run in scale or ()), default=0.0)
-    noise = noise_in_diastole(wave, fs, onset, end, step)
+    good = found.quality >= BELIEVED
+    noise = noise_in_diastole(wave, fs, found.onset[good], found.end[good], step)
     usable = np.isfinite(wave) & ~(clipped | aside | others)
     inverse = design(*expected.line, spectrum_of(wave, fs, usable, noise))
     out = filtered(wave, inverse, clipped | near(aside, round(_EDGE_S * fs)))

@@ -131,7 +131,8 @@ def hint(beat: TypicalBeat) -> Hint:
     Parameters
     ----------
     beat : TypicalBeat
-        As `hemoidx.line.typical.typical_beat` makes it from believed beats.
+        As `hemoidx.line.typical.typical_of` makes it; it looks at no more than 96 beats of a recording,
+        however long.
 
     Returns
     -------

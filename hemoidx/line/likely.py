@@ -24,7 +24,7 @@ Float = NDArray[np.float64]
 _WIDEST = (3.0, 80.0, 0.03, 3.0)
 _SIDE = 7
 # Relative standard error of a slow pole that comes without one.
-_POLE_KNOWN_TO = 0.03
+_POLE_KNOWN_TO = 0.02
 # Rate [Hz] and length [s] of the flush from which the usual correlation is reckoned.
 _USUAL_HZ, _USUAL_S = 250.0, 1.2
 
@@ -71,7 +71,7 @@ def likely_lines(dynamics: Dynamics) -> Likely:
     -----
     Along two axes that are uncorrelated each takes three values (mean, and 1.73 standard deviations to either
     side, with weights 2/3 and 1/6) [1]_. A measurement that does not say how its two errors go together is
-    given the usual correlation (`usual_correlation`), and 3 % for a slow pole without a standard error.
+    given the usual correlation (`usual_correlation`), and 2 % for a slow pole without a standard error.
 
     References
     ----------
