@@ -329,7 +329,7 @@ def test_what_was_done_is_written_down(eventful):
     [
         (Dynamics(float("nan"), float("nan")), "unknown; measure a flush first"),
         (Dynamics(12, 0.15, natural_frequency_hz_low=8.0), "not known well enough"),
-        (Dynamics(4.0, 0.5, 0.05, 0.01, resolved=True), "at least 4.5 Hz"),
+        (Dynamics(3.2, 0.5, 0.02, 0.005, resolved=True), "at least 3.5 Hz"),
         (Dynamics(5.0, 0.3, 1.5, 0.30, resolved=True), "not known well enough"),
         (Dynamics(12, 0.15, resolved=True), "not known well enough"),
     ],

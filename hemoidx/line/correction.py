@@ -31,7 +31,7 @@ Wave = NDArray[np.floating]
 # All ours. What a correction needs: natural frequency and rate [Hz]; what it may cost [mmHg]: noise and what
 # is left out together, and how far off systolic or diastolic pressure may be by what is not known of the line
 # (95 %).
-LOWEST_HZ, LOWEST_RATE_HZ = 4.5, 60.0
+LOWEST_HZ, LOWEST_RATE_HZ = 3.5, 60.0
 COSTS_AT_MOST, UNSURE_AT_MOST = 2.0, 1.5
 #: A measured line holds for this long [h], as a flush does (our convention).
 HOLDS_H = 8.0
@@ -117,7 +117,7 @@ def correct_wave(
     Raises
     ------
     InputError
-        If the line is unknown or below 4.5 Hz; if the rate is below 60 Hz or too few beats are there; or if
+        If the line is unknown or below 3.5 Hz; if the rate is below 60 Hz or too few beats are there; or if
         the correction would cost more than 2 mmHg of noise and loss, or leave systolic or diastolic pressure
         unsure by more than 1.5 mmHg because of what is not known of the line.
 

@@ -126,7 +126,10 @@ class PerBeat:
     ) -> dict[str, BeatErrors]:  # fmt: skip
         """Expected errors; without a best estimate where the line is known too badly for one."""
         pulse, steep, before, length = np.broadcast_arrays(
-            *(np.atleast_1d(np.asarray(x, dtype=np.float64)) for x in (pulse_pressure, dpdt_max, before_s, duration_s))
+            *(
+                np.atleast_1d(np.asarray(x, dtype=np.float64))
+                for x in (pulse_pressure, dpdt_max, before_s, duration_s)
+            )
         )
         with np.errstate(invalid="ignore", divide="ignore"):
             known = np.column_stack([steep / pulse, before, length])
