@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 import hemoidx as hx
+from hemoidx.beats import read
 from hemoidx.errors import DataUnavailableError, InputError
 from hemoidx.line.adequacy import expected_error
 from hemoidx.line.correction import COSTS_AT_MOST, HOLDS_H, UNSURE_AT_MOST, correct, correct_wave
@@ -25,7 +26,9 @@ from hemoidx.line.inverse import (
     spectrum_of,
 )
 from hemoidx.line.typical import typical_of
+from hemoidx.recordings import Channel, Origin, build
 from hemoidx.simulate import Event, Scenario, simulate
+from tests.bench import chain
 from tests.bench.chain import one_recording
 from tests.bench.line import (
     FINE_HZ,
@@ -297,6 +300,33 @@ def test_a_corrected_channel_is_analysed_like_any_other(eventful):
     assert raw["sbp"] - corrected["sbp"] > 2
     assert corrected["mbp"] == pytest.approx(raw["mbp"], abs=0.1)
     assert len(second.beats) > 0.93 * len(first.beats)
+
+
+@pytest.mark.parametrize(("hz", "damping"), [(10, 0.12), (6, 1.1)])
+def test_from_a_recording_with_a_flush_to_a_second_analysis(tmp_path, hz, damping):
+    patient, flushes = draw_patient(42015), [(11.0, 12.5, 295.0)]
+    rec = record(chain.second_order(patient.wave, FINE_HZ, hz, damping, flushes), 125.0, 8, rail=300.0)
+    made = Channel("ABP", rec.wave, rec.fs, "time", "arterial_pressure", "mmHg", "simulated", rec.scale)
+    segments = [{"name": "one", "start": 0, "stop": rec.wave.size}]
+    recording = build([made], Origin("one", "simulated", rec.fs, segments, []))
+    line = chain.measured(rec, read(rec.wave, rec.fs, rec.scale))
+    done = correct(recording, "ABP", line, flush_s=12.5)
+    raw, new = (hx.analyse(done, channel, progress=False) for channel in ("ABP", "ABP_corrected"))
+    assert "flush" in set(new.spans["kind"])
+    true = chain.undisturbed(patient, flushes)
+    late = 2 * damping / (2 * np.pi * hz)
+
+    def off(result, name, delay):
+        rise = result.beats["steepest_s"].to_numpy()
+        place = np.abs(rise[:, None] - true["steepest_s"].to_numpy() - delay).argmin(axis=0)
+        return float(np.nanmedian(result.beats[name].to_numpy()[place] - true[name].to_numpy()))
+
+    assert abs(off(raw, "sbp", late)) > 4
+    assert abs(off(new, "sbp", 0.0)) < 1.5
+    assert abs(off(new, "dbp", 0.0)) < 1.5
+    assert abs(off(new, "mbp", 0.0)) < 0.2
+    new.save(tmp_path / "out")
+    assert hx.Analysis.open(tmp_path / "out").channel == "ABP_corrected"
 
 
 def test_what_was_done_is_written_down(eventful):
