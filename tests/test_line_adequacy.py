@@ -1,4 +1,4 @@
-"""What a line does to these beats against truth; published rules of thumb; what the picture draws."""
+"""What a line does to these beats against truth and published sizes; what the picture draws."""
 
 import dataclasses
 
@@ -10,25 +10,12 @@ from hypothesis import strategies as st
 from hemoidx.errors import InputError
 from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
 from hemoidx.indices.upstroke import dpdt_max
-from hemoidx.line.adequacy import STEPS, SURE_TO, assess, errors_of_lines, expected_error
+from hemoidx.line.adequacy import STEPS, SURE_TO, errors_of_lines, expected_error
 from hemoidx.line.dynamics import Dynamics, slow_pole
 from hemoidx.line.likely import likely_lines, usual_correlation
-from hemoidx.line.response import free_response, frequency_response
-from hemoidx.line.thumb import (
-    MET,
-    NOT_MET,
-    OPEN,
-    RULES,
-    Line,
-    disagreement,
-    examiners_damping,
-    flat_band,
-    needed_frequency,
-    rules_of_thumb,
-)
+from hemoidx.line.response import free_response
 from hemoidx.line.typical import QUANTITIES, TypicalBeat, numbers_of, typical_beat
 from hemoidx.plot.line import DAMPING, FREQUENCIES, error_plane, line_plane
-from tests.bench.chain import RHYTHMS, beatwise, matched
 from tests.bench.line import FINE_HZ, draw_patient, dynamics, numbers, one_line, record, second_order
 
 
@@ -237,114 +224,6 @@ def test_a_measurement_may_say_how_its_errors_go_together(patient):
     assert sharp.unsure < 0.5 * vague.unsure
 
 
-# --- single beats --------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("rhythm", ["sinus", "fibrillation", "ectopics"])
-@pytest.mark.parametrize(("hz", "damping"), [(10, 0.15), (6, 1.1)])
-def test_errors_of_single_beats_are_the_real_ones(rhythm, hz, damping):
-    shares, held, scaled = [], [], []
-    for seed in (41030, 41031):
-        one = draw_patient(seed, duration_s=60.0, **RHYTHMS[rhythm])
-        rec = record(second_order(one.wave, FINE_HZ, hz, damping), 125.0, seed, slow=1 / 3)
-        got = numbers(rec.wave, 125.0, rec.scale)
-        result = assess(rec.wave, 125.0, got.reading, dynamics(hz, damping), scale=rec.scale)
-        expected = result.for_beats(*beatwise(got, 125.0))
-        place, true = matched(one.beats, got, 2 * damping / (2 * np.pi * hz))
-        usual = numbers_of(result.beat)["pp"]
-        for name in ("sbp", "dbp"):
-            real = got.values[name][place] - true[name].to_numpy()
-            value, low, high = (part[place] for part in expected[name])
-            shares.append(np.mean(np.abs(value - real) <= 1.5))
-            held.append(np.mean((low <= real) & (real <= high)))
-            by_size = getattr(result, name).value * beatwise(got, 125.0)[0][place] / usual
-            scaled.append(np.mean(np.abs(by_size - real) <= 1.5))
-        real = got.values["mbp"][place] - true["mbp"].to_numpy()
-        _, low, high = (part[place] for part in expected["mbp"])
-        assert np.mean((low <= real) & (real <= high)) > 0.85
-    assert np.mean(shares) >= 0.95
-    assert np.mean(held) >= 0.92
-    if rhythm != "sinus":
-        # Size alone does not tell what a line does to beats of other steepness.
-        assert np.mean(scaled) < np.mean(shares)
-
-
-@pytest.fixture(scope="module")
-def assessed(patient):
-    """That patient behind a ringing line, with the reading and what is expected of it."""
-    rec = record(second_order(patient.wave, FINE_HZ, 10, 0.15), 125.0, 5)
-    got = numbers(rec.wave, 125.0, rec.scale)
-    return rec, got, assess(rec.wave, 125.0, got.reading, dynamics(10, 0.15), scale=rec.scale)
-
-
-def test_expected_errors_of_beats_agree_with_those_of_the_typical_one(assessed):
-    _, got, result = assessed
-    usual = numbers_of(result.beat)
-    one = result.for_beats(usual["pp"], usual["dpdt_max"], result.beat.period_s, result.beat.period_s)
-    for name, tolerance in (("sbp", 0.4), ("dbp", 0.4), ("pp", 0.6)):
-        assert one[name].value[0] == pytest.approx(getattr(result, name).value, abs=tolerance)
-    assert one["dpdt_max"].value[0] == pytest.approx(result.dpdt_max.value, rel=1e-6)
-    each = result.for_beats(*beatwise(got, 125.0))
-    for name in QUANTITIES:
-        value, low, high = each[name]
-        assert value.shape == got.rise_s.shape
-        sure = np.isfinite(value)
-        assert np.all((low[sure] < value[sure]) & (value[sure] < high[sure]))
-    np.testing.assert_allclose(each["sbp"].value - each["dbp"].value, each["pp"].value, atol=0.3)
-
-
-def test_what_is_not_known_of_a_beat_counts_as_usual_but_for_its_pulse(assessed):
-    _, _, result = assessed
-    usual = numbers_of(result.beat)
-    got = result.for_beats([usual["pp"], np.nan], [np.nan, 500.0], [np.nan, 0.8], [np.nan, 0.8])
-    assert got["sbp"].value[0] == pytest.approx(result.sbp.value, abs=0.5)
-    assert np.isnan(got["sbp"].value[1])
-    assert np.isnan(got["mbp"].value[1])
-
-
-def test_a_line_that_is_known_badly_widens_the_interval_of_each_beat(assessed):
-    rec, got, sharp = assessed
-    vague = assess(rec.wave, 125.0, got.reading, Dynamics(10, 0.15, 0.5, 0.03, resolved=True))
-    wide = assess(
-        rec.wave, 125.0, got.reading,
-        Dynamics(10, 0.15, natural_frequency_hz_low=6, damping_ratio_low=0.1, damping_ratio_high=0.8),
-    )  # fmt: skip
-    known = beatwise(got, 125.0)
-    width = [float(np.nanmean(r.for_beats(*known)["sbp"].high - r.for_beats(*known)["sbp"].low))
-             for r in (sharp, vague, wide)]  # fmt: skip
-    assert width[0] < 0.8 * width[1] < 0.8 * width[2]
-    assert np.all(np.isnan(wide.for_beats(*known)["sbp"].value))
-
-
-def test_a_bounded_sample_of_beats_is_looked_at(assessed):
-    rec, got, result = assessed
-    times, size, found = 14, rec.wave.size, got.reading
-    marks = {
-        name: (getattr(found, name) + size * np.arange(times)[:, None]).ravel()
-        for name in ("onset", "steepest", "peak", "notch", "end")
-    }
-    many = dataclasses.replace(
-        found, **marks, quality=np.tile(found.quality, times), facts=np.tile(found.facts, times)
-    )
-    long = assess(np.tile(rec.wave, times), 125.0, many, dynamics(10, 0.15))
-    assert many.onset.size > 300
-    assert long.per_beat.beats == 300
-    known = beatwise(got, 125.0)
-    np.testing.assert_allclose(
-        long.for_beats(*known)["sbp"].value, result.for_beats(*known)["sbp"].value, atol=0.5
-    )
-    part = assess(np.tile(rec.wave, times), 125.0, many, dynamics(10, 0.15), stretch=(size, 2 * size))
-    assert part.per_beat.beats <= found.onset.size
-
-
-def test_single_beats_need_a_recording_and_enough_of_it(assessed):
-    rec, got, result = assessed
-    with pytest.raises(InputError, match="need `assess`"):
-        expected_error(result.beat, result.dynamics).for_beats(40.0, 500.0, 0.8, 0.8)
-    with pytest.raises(InputError, match="undisturbed"):
-        assess(rec.wave, 125.0, got.reading, dynamics(10, 0.15), stretch=(0, 500))
-
-
 # --- properties ----------------------------------------------------------------------------------------
 
 LINES = st.tuples(st.floats(4, 50), st.floats(0.05, 2.0))
@@ -435,73 +314,10 @@ def test_overshoot_of_usual_damping():
         assert np.all(np.abs(good) < 2.0)
 
 
-# --- published: rules of thumb -------------------------------------------------------------------------
-
-
-def test_rules_agree_with_their_sources():
-    # Mark JB 1998, Fig 9-6: below 7 Hz unacceptable. Its sister text says 7.5 Hz: between is left open.
-    assert rules_of_thumb(6.9, 0.5, 70)["lowest"] == NOT_MET
-    assert rules_of_thumb(7.2, 0.5, 70)["lowest"] == OPEN
-    assert rules_of_thumb(7.6, 0.5, 70)["lowest"] == MET
-    # Mark JB 1998, Fig 9-14: 17 Hz and 0.2 serves.
-    assert rules_of_thumb(17, 0.2, 70)["usual"] == MET
-    # Deranged Physiology: above 24 Hz for fine features.
-    assert [rules_of_thumb(f, 0.3, 70)["fine_detail"] for f in (23.9, 24.0)] == [NOT_MET, MET]
-    # Part One: ten times the pulse rate, 30 Hz at 180/min.
-    assert needed_frequency(180, 10) == pytest.approx(30, abs=0)
-    assert [rules_of_thumb(f, 0.3, 180)["ten_times"] for f in (29.9, 30.0)] == [NOT_MET, MET]
-    # Falsetti HL and others, Circulation 1974: more than 40 Hz for dP/dt max within 10 %.
-    assert rules_of_thumb(39, 0.3, 70)["steepness"] == NOT_MET
-    # Examiners 2012: below 0.7 underdamped, above 1.0 overdamped.
-    assert [examiners_damping(Line(20, z, 70)) for z in (0.69, 0.8, 1.01)] == [NOT_MET, MET, NOT_MET]
-
-
-def test_harmonics_of_the_pulse():
-    # Moscucci M, Grossman W, chapter 10: at 120/min 2, 4, 6, 8, 10 Hz.
-    assert [needed_frequency(120, k) for k in range(1, 6)] == [2, 4, 6, 8, 10]
-    # Geddes LA 1991, as quoted: 200/min is 3.33 Hz; six times 20 Hz, ten times 33.3 Hz.
-    assert needed_frequency(200, 1) == pytest.approx(3.33, abs=0.005)
-    assert needed_frequency(200, 6) == pytest.approx(20, abs=0.005)
-    assert needed_frequency(200, 10) == pytest.approx(33.33, abs=0.005)
-
-
 def test_dpdt_beyond_40_hz_is_within_a_tenth(sound):
     # The rule of Falsetti and others holds for these radial beats as well, at usual damping.
     errors = errors_of_lines(sound, 40.0, np.array([0.15, 0.26, 0.4]))["dpdt_max"]
     assert np.all(np.abs(errors) < 0.1 * numbers_of(sound)["dpdt_max"])
-
-
-@pytest.mark.parametrize(
-    ("tolerance", "expected"),
-    [
-        (0.02, [0.1415, 0.1461, 0.1550, 0.1708, 0.2012, 0.2848, 0.6728, 0.4733, 0.2567, 0.1429]),
-        (0.05, [0.2206, 0.2280, 0.2425, 0.2687, 0.3221, 0.8437, 0.7456, 0.5910, 0.3896, 0.2294]),
-        (0.10, [0.3049, 0.3158, 0.3372, 0.3776, 0.4728, 0.9162, 0.8353, 0.7104, 0.5286, 0.3333]),
-    ],
-)
-def test_flat_band(tolerance, expected):
-    # Arithmetic only: computed from the formula in Hallauer, Linear Time-Invariant Dynamic Systems, 10.2.
-    damping = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.64, 0.7, 0.8, 1.0)
-    got = [flat_band(Line(1.0, z, 60.0), tolerance) for z in damping]
-    np.testing.assert_allclose(got, expected, atol=5e-4)
-
-
-@given(z=st.floats(0.02, 2.5), tolerance=st.floats(0.005, 0.2))
-def test_flat_band_is_where_the_gain_first_leaves(z, tolerance):
-    end = flat_band(Line(10.0, z, 60.0), tolerance)
-    inside = np.abs(frequency_response(np.linspace(0, end * 0.999, 300), 10.0, z))
-    assert np.all(np.abs(inside - 1) <= tolerance + 1e-9)
-    assert abs(np.abs(frequency_response(end * 1.001, 10.0, z)) - 1) > tolerance * 0.98
-
-
-def test_disagreement_names_both_sides():
-    said = rules_of_thumb(17, 0.2, 75)
-    assert set(said) == {rule.name for rule in RULES}
-    assert "disagree" in disagreement(said)
-    assert "at least 7 Hz" in disagreement(said).split("Not met")[0]
-    assert "24 Hz" in disagreement(said).split("Not met")[1]
-    assert disagreement(dict.fromkeys(said, MET)).endswith("are met.")
-    assert {r.name for r in RULES if r.remembered} == {"usual", "eight_times"}
 
 
 # --- picture -------------------------------------------------------------------------------------------

@@ -139,9 +139,7 @@ def correct_wave(
     others = _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
     expected = expected_error(typical_of(wave, fs, found), dynamics)
     _check_sure(expected)
-    step = max((float(run.get("step") or 0.0) for run in scale or ()), default=0.0)
-    good = found.quality >= BELIEVED
-    noise = noise_in_diastole(wave, fs, found.onset[good], found.end[good], step)
+    noise = _noise(wave, fs, found, scale or ())
     usable = np.isfinite(wave) & ~(clipped | aside | others)
     inverse = design(*expected.line, spectrum_of(wave, fs, usable, noise))
     out = filtered(wave, inverse, clipped | near(aside, round(_EDGE_S * fs)))
@@ -149,6 +147,13 @@ def correct_wave(
     result = Corrected(out, inverse, noise, noise * inverse.noise_gain, expected.unsure, expected.line)
     _check_price(result)
     return result
+
+
+def _noise(wave: Wave, fs: float, found: Reading, scale: Sequence[Mapping[str, Any]]) -> float:
+    """Standard deviation of the noise of a sample [mmHg]."""
+    step = max((float(run.get("step") or 0.0) for run in scale), default=0.0)
+    good = found.quality >= BELIEVED
+    return noise_in_diastole(wave, fs, found.onset[good], found.end[good], step)
 
 
 def _check_line(dynamics: Dynamics, fs: float) -> None:
@@ -244,7 +249,6 @@ def correct(
         is taken, or if the measurement is stale: more than 8 h from a part of the channel (our convention),
         or with a disturbance in between.
     """
-    from hemoidx import __version__
     from hemoidx.recordings import axis_of, scale_of
 
     data = _arterial(recording, channel)
@@ -257,11 +261,19 @@ def correct(
         channel, float(axis.seconds(0)), float(axis.seconds(max(axis.size - 1, 0))), flush_s, disturbed_s
     )
     done = correct_wave(data.values.astype(np.float64), axis.fs, dynamics, scale=scale_of(data))
-    note = _note(dynamics, flush_s, done)
+    return _with_channel(recording, data, new, done, _note(dynamics, flush_s, done))
+
+
+def _with_channel(
+    recording: xr.Dataset, data: xr.DataArray, new: str, done: Corrected, note: dict[str, Any]
+) -> xr.Dataset:
+    """The recording with the corrected channel, and with the step in its provenance."""
+    from hemoidx import __version__
+
     attrs = _attributes(data, new, note)
     out = recording.assign({new: (data.dims, done.wave.astype(data.dtype), attrs)})
     out.attrs = copy.deepcopy(recording.attrs)
-    step = {"step": "correct_line", "version": __version__, "channel": channel, "new_channel": new}
+    step = {"step": "correct_line", "version": __version__, "channel": str(data.name), "new_channel": new}
     out.attrs.setdefault("provenance", {}).setdefault("steps", []).append(step | copy.deepcopy(note))
     return out
 

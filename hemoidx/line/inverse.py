@@ -29,7 +29,8 @@ _ROUND, _FALLS = 3.7, 4.0
 PIECE_S = 4.0
 # The width over which it is smoothed [Hz].
 _SMOOTH_HZ = 2.5
-LEAST_PIECES = 2
+#: Pieces it takes, fewest and most.
+LEAST_PIECES, MOST_PIECES = 2, 256
 # Part of the beat, counted from its foot, in which noise is read: after the notch, before the next foot.
 _QUIET_FROM, _QUIET_TO = 0.65, 0.92
 
@@ -144,7 +145,8 @@ def spectrum_of(wave: Wave, fs: float, usable: Bool, noise_sd: float) -> Spectru
     fs : float
         Sampling rate [Hz].
     usable : ndarray of bool, shape (n_samples,)
-        Samples that are the patient's pressure; pieces of 4 s that hold others are left out.
+        Samples that are the patient's pressure; pieces of 4 s that hold others are left out. Of more than 256
+        pieces so many are taken, evenly spread.
     noise_sd : float
         Standard deviation of the noise [mmHg].
 
@@ -165,7 +167,10 @@ def spectrum_of(wave: Wave, fs: float, usable: Bool, noise_sd: float) -> Spectru
             f"line: needs {LEAST_PIECES * PIECE_S:g} s of undisturbed pressure to tell pulse from noise; "
             "give a longer stretch"
         )
-    return spectrum_from(wave[: count * size].reshape(count, size)[whole], fs, noise_sd)
+    pieces = np.flatnonzero(whole)
+    if pieces.size > MOST_PIECES:
+        pieces = pieces[np.linspace(0, pieces.size - 1, MOST_PIECES).astype(np.int64)]
+    return spectrum_from(wave[: count * size].reshape(count, size)[pieces], fs, noise_sd)
 
 
 def spectrum_from(rows: Wave, fs: float, noise_sd: float) -> Spectrum:

@@ -203,13 +203,26 @@ def learn(
     At most 300 beats, evenly spread, are looked at, however long the recording.
     """
     step = max((float(run.get("step") or 0.0) for run in scale or ()), default=0.0)
-    beats = sample(reading, fs, stretch)
+    beats, rows = _rows(wave, fs, sample(reading, fs, stretch), reading, scale)
     onset, rise, end = reading.onset[beats], reading.steepest[beats], reading.end[beats]
     noise = noise_in_diastole(wave, fs, onset, end, step)
     spectrum = spectrum_from(pieces(wave, fs, reading, onset, scale), fs, noise)
-    before = (rise - reading.steepest[beats - 1]) / fs
-    centre, _ = nearest(rise)
+    before, length = (rise - reading.steepest[beats - 1]) / fs, (end - onset) / fs
+    numbers = numbers_of_rows(rows, fs, Reach(fs), spectrum, likely.lines, before, length)
+    recorded, errors = numbers[0], numbers[0] - numbers[1:]
+    known = np.column_stack([recorded[:, 3] / recorded[:, 2], before, length])
+    line = (float(likely.lines[chosen, 0]), float(likely.lines[chosen, 1]))
+    means = mean_errors(wave, fs, reading, beats, spectrum, line)
+    moved = np.nanquantile(np.abs(means), 0.95) if np.isfinite(means).any() else 0.0
+    return _fitted(recorded, known, errors[:, :, :4], likely.weight, chosen, max(float(moved), _MEAN_WITHIN))
+
+
+def _rows(
+    wave: Wave, fs: float, beats: Int, reading: Reading, scale: Sequence[Mapping[str, Any]] | None
+) -> tuple[Int, Float]:
+    """Those of the beats that are whole and not clipped, and their samples."""
     reach = Reach(fs)
+    centre, _ = nearest(reading.steepest[beats])
     rows = around(wave, centre, reach.back, reach.ahead).astype(np.float64)
     good = np.isfinite(rows).all(axis=1) & ~clipped(rows, scale)
     if int(good.sum()) < _FEWEST:
@@ -217,14 +230,7 @@ def learn(
             f"line: needs {_FEWEST} whole undisturbed beats to judge what the line does to them; "
             "give a longer or cleaner stretch"
         )
-    length = (end - onset) / fs
-    numbers = numbers_of_rows(rows[good], fs, reach, spectrum, likely.lines, before[good], length[good])
-    recorded, errors = numbers[0], numbers[0] - numbers[1:]
-    known = np.column_stack([recorded[:, 3] / recorded[:, 2], before[good], length[good]])
-    line = (float(likely.lines[chosen, 0]), float(likely.lines[chosen, 1]))
-    means = mean_errors(wave, fs, reading, beats[good], spectrum, line)
-    moved = np.nanquantile(np.abs(means), 0.95) if np.isfinite(means).any() else 0.0
-    return _fitted(recorded, known, errors[:, :, :4], likely.weight, chosen, max(float(moved), _MEAN_WITHIN))
+    return beats[good], rows[good]
 
 
 def _fitted(
