@@ -218,6 +218,14 @@ def test_a_measurement_may_say_how_its_errors_go_together(patient):
         expected_error(beat, Told(6.0, 1.2, 0.12, 0.024, resolved=True, correlation=r)) for r in (0.0, 0.98)
     )
     assert together.unsure < 0.5 * apart.unsure
+    # The same said by the standard error of the slow pole.
+    slope = np.log(slow_pole(6.0, 1.21) / slow_pole(6.0, 1.19)) / np.log(1.21 / 1.19)
+    tau = slow_pole(6.0, 1.2)
+    for r, like in ((0.0, apart), (0.98, together)):
+        tau_se = tau * 0.02 * np.sqrt(1 + slope**2 - 2 * r * slope)
+        told = Told(6.0, 1.2, 0.12, 0.024, resolved=True, slow_pole_s=tau, slow_pole_s_se=tau_se,
+                    correlation=float("nan"))  # fmt: skip
+        assert expected_error(beat, told).unsure == pytest.approx(like.unsure, rel=0.05)
     bounds = {"natural_frequency_hz_low": 5.0, "natural_frequency_hz_high": 7.0, "damping_ratio_low": 1.1,
               "damping_ratio_high": 1.3, "slow_pole_s": slow_pole(6.0, 1.2)}  # fmt: skip
     sharp, vague = (expected_error(beat, Told(6, 1.2, **bounds, slow_pole_s_se=s)) for s in (1e-4, 4e-3))

@@ -2,6 +2,13 @@
 A measured line undone: a new channel that shows the pressure at the cannula, with the noise that it costs.
 
 For retrospective research and teaching; a corrected wave is not what anybody saw at the bedside.
+
+On simulated patients in sinus rhythm, with one flush of which nothing was told (benchmark of the line, seeds
+on which nothing was set), 72 underdamped lines (10 to 20 Hz, 0.1 to 0.3) were all corrected, median systolic
+and diastolic pressure to 0.1 and 0.4 mmHg; of 72 overdamped ones (5 to 8 Hz, 0.9 to 1.3) 4 were refused and
+the others corrected to 1.0 and 0.7 mmHg. In atrial fibrillation or with ectopic beats a flush tells less: of
+72 overdamped lines 8 were refused, and 4 left systolic pressure wrong by 1.6 to 3.3 mmHg. Means stayed within
+0.03 mmHg. The line being known exactly, dP/dt max stays up to a tenth too low behind slow lines.
 """
 
 from __future__ import annotations

@@ -25,6 +25,8 @@ _WIDEST = (3.0, 80.0, 0.03, 3.0)
 _SIDE = 7
 # Relative standard error of a slow pole that comes without one.
 _POLE_KNOWN_TO = 0.02
+# Two errors are not taken to go together more firmly than this.
+_FIRMEST = 0.999
 # Rate [Hz] and length [s] of the flush from which the usual correlation is reckoned.
 _USUAL_HZ, _USUAL_S = 250.0, 1.2
 
@@ -70,8 +72,9 @@ def likely_lines(dynamics: Dynamics) -> Likely:
     Notes
     -----
     Along two axes that are uncorrelated each takes three values (mean, and 1.73 standard deviations to either
-    side, with weights 2/3 and 1/6) [1]_. A measurement that does not say how its two errors go together is
-    given the usual correlation (`usual_correlation`), and 2 % for a slow pole without a standard error.
+    side, with weights 2/3 and 1/6) [1]_. How the two errors go together is reckoned from the standard error
+    of the slow pole; a measurement without one is given the usual correlation (`usual_correlation`), and 2 %
+    for its slow pole.
 
     References
     ----------
@@ -94,16 +97,28 @@ def _said(dynamics: Dynamics, name: str) -> float:
 def _about(dynamics: Dynamics) -> Likely:
     """Nine lines about the measured one, that one first, and their weights."""
     hz, z = dynamics.natural_frequency_hz, dynamics.damping_ratio
-    correlation = _said(dynamics, "correlation")
-    if not np.isfinite(correlation):
-        correlation = usual_correlation(hz, z)
     hz_sd, z_sd = dynamics.natural_frequency_hz_se / hz, dynamics.damping_ratio_se / z
+    correlation = _correlation(dynamics, hz_sd, z_sd)
     point = np.sqrt(3.0) * np.array([0.0, -1.0, 1.0])
     first, second = (axis.ravel() for axis in np.meshgrid(point, point, indexing="ij"))
     other = correlation * first + np.sqrt(max(1.0 - correlation**2, 0.0)) * second
     one = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
     lines = np.column_stack([hz * np.exp(hz_sd * first), z * np.exp(z_sd * other)])
     return Likely(lines, np.outer(one, one).ravel())
+
+
+def _correlation(dynamics: Dynamics, hz_sd: float, z_sd: float) -> float:
+    """Correlation of the errors of both logarithms: as said, as the slow pole's error tells, or the usual."""
+    hz, z = dynamics.natural_frequency_hz, dynamics.damping_ratio
+    said, pole_se = _said(dynamics, "correlation"), _said(dynamics, "slow_pole_s_se")
+    if np.isfinite(said):
+        return float(np.clip(said, -_FIRMEST, _FIRMEST))
+    if np.isfinite(pole_se) and dynamics.slow_pole_s > 0 and min(hz_sd, z_sd) > 0:
+        d = 1e-3
+        by_damping = np.log(slow_pole(hz, z * np.exp(d)) / slow_pole(hz, z * np.exp(-d))) / (2 * d)
+        apart = hz_sd**2 + (by_damping * z_sd) ** 2 - (pole_se / dynamics.slow_pole_s) ** 2
+        return float(np.clip(apart / (2 * by_damping * hz_sd * z_sd), -_FIRMEST, _FIRMEST))
+    return usual_correlation(hz, z)
 
 
 @lru_cache(maxsize=64)

@@ -1,7 +1,7 @@
 """
 Adequacy, correction and hints of the line on simulated patients, against the pressure at the cannula.
 
-Run it with ``python -m tests.bench.line [--patients 4] [--seed 2026] [--line module:function]``. First comes
+Run it with ``python -m tests.bench.line [--patients 3] [--seed 2026] [--line module:function]``. First comes
 the whole chain (`tests.bench.chain`): nothing is told to the package, which finds the flush, measures the
 line, expects errors and corrects them. The line function takes pressure at the cannula, its rate, natural
 frequency, damping ratio and flushes, and returns pressure at the transducer; without one it is the package's
@@ -281,22 +281,22 @@ def main() -> None:
     from tests.bench import chain
 
     words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--patients", type=int, default=4)
+    words.add_argument("--patients", type=int, default=3)
     words.add_argument("--seed", type=int, default=2026)
     words.add_argument("--line", default="tests.bench.chain:second_order")
     given = words.parse_args()
     module, name = given.line.split(":")
     line: chain.Line = getattr(import_module(module), name)
-    half = max(1, given.patients // 2)
+    some = max(1, given.patients // 3)
     pd.set_option("display.width", 160)
     pd.set_option("display.max_columns", None)
     pd.set_option("display.max_rows", None)
     pd.set_option("display.float_format", "{:.2f}".format)
     for title, patients, flushes, rhythm in (
         ("one flush", given.patients, 1, "sinus"),
-        ("three flushes", half, 3, "sinus"),
-        ("one flush, atrial fibrillation", half, 1, "fibrillation"),
-        ("one flush, ectopic beats", half, 1, "ectopics"),
+        ("three flushes", some, 3, "sinus"),
+        ("one flush, atrial fibrillation", some, 1, "fibrillation"),
+        ("one flush, ectopic beats", some, 1, "ectopics"),
     ):
         table = chain.chain_table(patients, given.seed, flushes, rhythm, line)
         print(f"the whole chain, {title}\n{chain.chain_summary(table)}", flush=True)
@@ -305,7 +305,7 @@ def main() -> None:
         return line(wave, fs, hz, damping, ())
 
     print("the line known exactly (largest over lines and patients)")
-    print(summary(correction_table(half, given.seed + 1, forward)), flush=True)
+    print(summary(correction_table(some, given.seed + 1, forward)), flush=True)
     print("hints without a flush; harmed: systolic pressure off by more than 4 mmHg that way")
     print(sensitivity(hints_table(24 * given.patients, given.seed + 2, forward)))
 
