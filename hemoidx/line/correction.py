@@ -143,17 +143,16 @@ def correct_wave(
     found = read(wave, fs, scale) if reading is None else reading
     clipped = _marked(found, ("saturated",), wave.size) | _at_rails(wave, scale or ())
     aside = _marked(found, _NOT_THROUGH, wave.size)
-    others = _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
     expected = expected_error(typical_of(wave, fs, found), dynamics)
     _check_sure(expected)
     noise = _noise(wave, fs, found, scale or ())
-    usable = np.isfinite(wave) & ~(clipped | aside | others)
-    inverse = design(*expected.line, spectrum_of(wave, fs, usable, noise))
+    odd = clipped | aside | _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
+    inverse = design(*expected.line, spectrum_of(wave, fs, np.isfinite(wave) & ~odd, noise))
     out = filtered(wave, inverse, clipped | near(aside, round(_EDGE_S * fs)))
     out[aside] = wave[aside]
-    result = Corrected(out, inverse, noise, noise * inverse.noise_gain, expected.unsure, expected.line)
-    _check_price(result)
-    return result
+    return _affordable(
+        Corrected(out, inverse, noise, noise * inverse.noise_gain, expected.unsure, expected.line)
+    )
 
 
 def _noise(wave: Wave, fs: float, found: Reading, scale: Sequence[Mapping[str, Any]]) -> float:
@@ -183,12 +182,14 @@ def _check_sure(expected: Adequacy) -> None:
         )
 
 
-def _check_price(result: Corrected) -> None:
+def _affordable(result: Corrected) -> Corrected:
+    """The same, or a refusal where it costs too much."""
     if result.cost > COSTS_AT_MOST:
         raise InputError(
             f"line: correction would cost {result.cost:.1f} mmHg of noise and loss "
             f"(at most {COSTS_AT_MOST:g}); use the mean pressure, which the line does not change"
         )
+    return result
 
 
 def _marked(found: Reading, kinds: Iterable[str], size: int) -> Bool:
