@@ -112,7 +112,7 @@ def test_the_delay_of_the_line_is_taken_back(patient):
 
 @pytest.mark.parametrize(("hz", "damping"), [(10, 0.1), (20, 0.3), (5, 0.9), (6.5, 1.1)])
 def test_the_whole_chain_with_a_real_flush(hz, damping):
-    got = one_recording(draw_patient(42012), hz, damping, 125.0, 42012)
+    got = one_recording(draw_patient(42012), hz, damping, 250.0, 42012)
     assert got["refused"] == ""
     assert abs(got["raw_sbp"]) > (3 if hz < 20 else 0)
     for name, most in (("sbp", 1.5), ("dbp", 1.5), ("mbp", 0.2)):

@@ -133,8 +133,8 @@ def hint(beat: TypicalBeat) -> Hint:
     a line counted as harmful if it made systolic pressure wrong by more than 4 mmHg that way. Overdamped:
     97 % of 167 were hinted at, and 90 % of the others were not; clear hints 81 and 97 %. Ringing: 99 % of
     121, and 90 %; clear hints 93 and 96 %. Those patients are invented, and like the ones it was fitted on.
-    On 40 each of other kinds it was less good: overdamped lines behind brisk peripheral pulses 71 and 100 %, in
-    atrial fibrillation 97 and 72 %; ringing ones at 115 to 165 beats a minute 100 and 78 %, behind slow
+    On 40 each of other kinds it was less good: overdamped lines behind brisk peripheral pulses 71 and 100 %,
+    in atrial fibrillation 97 and 72 %; ringing ones at 115 to 165 beats a minute 100 and 78 %, behind slow
     upstrokes 4 of 8 and 99 %. No figures from real lines are known to us.
 
     References
