@@ -7,8 +7,8 @@ On simulated patients in sinus rhythm, with one flush of which nothing was told 
 on which nothing was set), 99 underdamped lines (10 to 20 Hz, 0.1 to 0.3) were all corrected, median systolic
 and diastolic pressure to 0.1 and 0.4 mmHg; of 99 overdamped ones (5 to 8 Hz, 0.9 to 1.3) 8 were refused and
 the others corrected to 1.0 and 0.7 mmHg. In atrial fibrillation or with ectopic beats a flush tells less: of
-90 overdamped lines 12 were refused, and 5 left systolic pressure wrong by 1.6 to 3.3 mmHg. Means stayed within
-0.05 mmHg. The line being known exactly, dP/dt max stays up to a tenth too low behind slow lines.
+90 overdamped lines 12 were refused, and 5 left systolic pressure wrong by 1.6 to 3.3 mmHg. Means stayed
+within 0.05 mmHg. The line being known exactly, dP/dt max stays up to a tenth too low behind slow lines.
 """
 
 from __future__ import annotations
