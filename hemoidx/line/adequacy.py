@@ -9,14 +9,20 @@ this patient's systolic pressure would be read right.
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..beats.reading import Reading
 from ..errors import InputError
-from .dynamics import Dynamics, slow_pole
-from .typical import QUANTITIES, TypicalBeat, numbers_of, numbers_of_all
+from .dynamics import Dynamics
+from .likely import Likely, likely_lines
+from .per_beat import BeatErrors, PerBeat, learn
+from .typical import QUANTITIES, TypicalBeat, numbers_of, numbers_of_all, typical_of
 
 Float = NDArray[np.float64]
 
@@ -25,9 +31,9 @@ _NAMES = {"sbp": "systolic", "dbp": "diastolic", "mbp": "mean", "pp": "pulse pre
 #: Steps of the verdict [mmHg], ours; 5 is what standards for cuffs allow as mean error (quoted from memory).
 STEPS = (2.0, 5.0, 10.0)
 
-# All ours. Where the bounds of an unresolved line end [Hz, ratio].
-_WIDEST = (3.0, 80.0, 0.03, 3.0)
-_SIDE = 7
+#: Where bounds of the line leave systolic and diastolic pressure in front of it within this of one line of
+#: their middle [mmHg], that line gives the best estimate; ours.
+SURE_TO = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +44,9 @@ class Error:
     Attributes
     ----------
     value : float
-        Best estimate; NaN where the line is only known by bounds.
+        Best estimate; NaN where the line is only known by bounds too wide for one (`SURE_TO`).
     low, high : float
-        95 % interval from what is not known of the line; infinite where nothing is known.
+        95 % interval from what is not known of the line.
     undistorted : float
         Value of the quantity without the line; NaN as `value`.
     """
@@ -68,7 +74,15 @@ class Adequacy:
     beat : TypicalBeat
         The typical recorded beat.
     dynamics : Dynamics
-        The line.
+        The line as it was measured.
+    line : tuple of float
+        Natural frequency [Hz] and damping ratio of the line that stands for it: the measured one, or, of
+        those within its bounds, the one from which the others differ least.
+    unsure : float
+        How far systolic or diastolic pressure in front of the line may lie from that in front of `line`, by
+        what is not known of it (95 %) [mmHg].
+    per_beat : PerBeat or None
+        What was learnt of single beats; `assess` does so.
     """
 
     sbp: Error
@@ -78,6 +92,9 @@ class Adequacy:
     dpdt_max: Error
     beat: TypicalBeat
     dynamics: Dynamics
+    line: tuple[float, float]
+    unsure: float
+    per_beat: PerBeat | None = None
 
     @property
     def known(self) -> bool:
@@ -90,25 +107,41 @@ class Adequacy:
         worst = max(self.sbp.worst, self.dbp.worst)
         return next((step for step in STEPS if worst <= step), float("inf"))
 
-    def for_beats(self, pulse_pressure: ArrayLike) -> dict[str, Float]:
+    def for_beats(
+        self, pulse_pressure: ArrayLike, dpdt_max: ArrayLike, before_s: ArrayLike, duration_s: ArrayLike
+    ) -> dict[str, BeatErrors]:
         """
-        Expected errors of single beats.
+        Expected errors of single beats, of any number of them at once.
 
         Parameters
         ----------
-        pulse_pressure : array_like, shape (n_beats,)
-            Recorded pulse pressure of each beat [mmHg].
+        pulse_pressure, dpdt_max : array_like, shape (n_beats,)
+            As recorded [mmHg, mmHg/s].
+        before_s : array_like, shape (n_beats,)
+            Time from the steepest rise of the beat before to that of this one [s].
+        duration_s : array_like, shape (n_beats,)
+            Time from its foot to the next [s]. NaN in these three counts as usual, in pulse pressure it is
+            passed on.
 
         Returns
         -------
-        dict of str to ndarray, shape (n_beats,)
-            `sbp`, `dbp`, `mbp`, `pp` [mmHg] and `dpdt_max` [mmHg/s]: the line is linear, so that beats of one
-            shape are distorted in proportion to their size. A beat of another shape is not meant.
+        dict of str to BeatErrors
+            `sbp`, `dbp`, `pp`, `mbp` [mmHg] and `dpdt_max` [mmHg/s], each with `value`, `low` and `high` of
+            shape (n_beats,), positive where the recording reads high.
+
+        Raises
+        ------
+        InputError
+            If nothing was learnt of single beats (`expected_error` instead of `assess`).
+
+        Notes
+        -----
+        See `hemoidx.line.per_beat`. Nothing is read from the wave, so that 100,000 beats take a fraction of a
+        second. The mean pressure is not changed by the line; 0.2 mmHg stand for what moving the feet does.
         """
-        recorded = numbers_of(self.beat)["pp"]
-        share = np.asarray(pulse_pressure, dtype=np.float64) / recorded
-        out = {name: share * getattr(self, name).value for name in QUANTITIES}
-        return out | {"mbp": 0.0 * share}
+        if self.per_beat is None:
+            raise InputError("line: errors of single beats need `assess`, which looks at the recording")
+        return self.per_beat.of(self.known, pulse_pressure, dpdt_max, before_s, duration_s)
 
     def words(self) -> str:
         """What the line does, in a few sentences; says nothing of what to do about it."""
@@ -176,8 +209,8 @@ def expected_error(beat: TypicalBeat, dynamics: Dynamics) -> Adequacy:
     beat : TypicalBeat
         As `typical_beat` makes it from the recording.
     dynamics : Dynamics
-        The line. Not resolved, only an interval comes out: the extremes over the lines within its bounds,
-        along the slow pole where only that is known.
+        The line. Not resolved, the interval is that of the extremes over the lines within its bounds, along
+        the slow pole where that is known; a best estimate comes out only where they nearly agree (`SURE_TO`).
 
     Returns
     -------
@@ -190,66 +223,111 @@ def expected_error(beat: TypicalBeat, dynamics: Dynamics) -> Adequacy:
 
     Notes
     -----
-    With both parameters known, each takes three values (mean, and 1.73 standard errors of its logarithm to
-    either side, with weights 2/3 and 1/6); mean and standard deviation over the nine lines give the interval.
-    Validated on simulated patients by the benchmark of the line: the expected error of systolic pressure
-    lies within 1.5 mmHg of the real one.
-
-    References
-    ----------
-    .. [1] Julier SJ, Uhlmann JK. Unscented filtering and nonlinear estimation. Proc IEEE 2004;92:401-422
-       (the three points; quoted from memory).
+    Natural frequency and damping are taken together (`hemoidx.line.likely`): where damping is high, each
+    alone is known far less well than what both do to the pulse. Validated on simulated patients with
+    simulated flushes by the benchmark of the line.
     """
-    if not np.isfinite(dynamics.natural_frequency_hz) or not np.isfinite(dynamics.damping_ratio):
-        raise InputError("line: nothing is known of its dynamic response; measure a flush first")
-    errors_known = np.isfinite(dynamics.natural_frequency_hz_se) and np.isfinite(dynamics.damping_ratio_se)
-    if dynamics.resolved and errors_known:
-        lines, weight = _sigma_points(dynamics)
-    else:
-        lines, weight = _lines_within(dynamics), None
-    before = [beat.undistorted(hz, z) for hz, z in lines]
+    likely = likely_lines(dynamics)
+    return _expected(beat, dynamics, likely)[0]
+
+
+def assess(
+    wave: NDArray[np.floating],
+    fs: float,
+    reading: Reading,
+    dynamics: Dynamics,
+    *,
+    scale: Sequence[Mapping[str, Any]] | None = None,
+    stretch: tuple[int, int] | None = None,
+) -> Adequacy:
+    """
+    What a measured line does to the numbers of a recording, beat by beat.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Arterial pressure as recorded, NaN where missing [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    reading : Reading
+        Its beats and spans, as `hemoidx.beats.read` found them.
+    dynamics : Dynamics
+        The line.
+    scale : sequence of mapping, optional
+        Runs of samples with one calibration, as `hx.load` attaches them: step and rails.
+    stretch : tuple of int, optional
+        First sample and the one behind the last of the part that `dynamics` holds for. Left out, all of it.
+
+    Returns
+    -------
+    Adequacy
+        Ready for `Adequacy.for_beats`.
+
+    Raises
+    ------
+    InputError
+        If nothing is known of the line, or if there are too few undisturbed beats to judge by.
+
+    Notes
+    -----
+    The cost is bounded: at most 300 beats are looked at, whatever the length.
+    """
+    beat = typical_of(wave, fs, reading, stretch)
+    likely = likely_lines(dynamics)
+    whole, chosen, errors = _expected(beat, dynamics, likely)
+    if likely.weight is None:
+        likely, chosen, errors = _ends(likely, chosen, errors)
+    known = learn(wave, fs, reading, likely, scale=scale, stretch=stretch, chosen=chosen)
+    anchored = known.anchored(numbers_of(beat), beat.period_s, errors)
+    return dataclasses.replace(whole, per_beat=anchored)
+
+
+def _expected(
+    beat: TypicalBeat, dynamics: Dynamics, likely: Likely
+) -> tuple[Adequacy, int, dict[str, Float]]:
+    """Errors of the typical beat, which line stands for all, and the errors by each line."""
+    before = [beat.undistorted(float(hz), float(z)) for hz, z in likely.lines]
     true = numbers_of_all(np.array([b.harmonics for b in before]), beat)
     # The recorded beat seen through the same filter of noise, so that what it leaves out cancels.
-    seen = [b.behind(hz, z) for b, (hz, z) in zip(before, lines, strict=True)]
+    seen = [b.behind(hz, z) for b, (hz, z) in zip(before, likely.lines, strict=True)]
     read = numbers_of_all(np.array(seen), beat)
-    errors = {name: _error(read[name] - true[name], true[name], weight) for name in QUANTITIES}
-    return Adequacy(**errors, beat=beat, dynamics=dynamics)
+    off = {name: read[name] - true[name] for name in QUANTITIES}
+    chosen, unsure = _chosen(true, likely.weight)
+    known = likely.weight is not None or unsure <= SURE_TO
+    errors = {
+        name: _error(off[name], true[name], likely.weight, chosen if known else None) for name in QUANTITIES
+    }
+    line = (float(likely.lines[chosen, 0]), float(likely.lines[chosen, 1]))
+    sbp, dbp, mbp, pp, dpdt = (errors[name] for name in QUANTITIES)
+    return Adequacy(sbp, dbp, mbp, pp, dpdt, beat, dynamics, line, unsure), chosen, off
 
 
-def _error(error: Float, true: Float, weight: Float | None) -> Error:
+def _ends(likely: Likely, chosen: int, errors: dict[str, Float]) -> tuple[Likely, int, dict[str, Float]]:
+    """Of lines within bounds, the one that stands for all and those that set the ends of an interval."""
+    ends = {int(find(x)) for x in errors.values() for find in (np.argmin, np.argmax)} - {chosen}
+    keep = [chosen, *sorted(ends)]
+    return Likely(likely.lines[keep], None), 0, {name: x[keep] for name, x in errors.items()}
+
+
+def _chosen(true: Mapping[str, Float], weight: Float | None) -> tuple[int, float]:
+    """The line to stand for all, and how far the others are from it in systolic or diastolic pressure."""
+    if weight is not None:
+        # The first line is the measured one.
+        off = [true[name] - true[name][0] for name in ("sbp", "dbp")]
+        return 0, max(abs(float(weight @ x)) + 1.96 * _deviation(x, weight) for x in off)
+    apart = np.maximum(*(np.abs(true[name][:, None] - true[name]) for name in ("sbp", "dbp"))).max(axis=1)
+    return int(np.argmin(apart)), float(apart.min())
+
+
+def _deviation(value: Float, weight: Float) -> float:
+    return float(np.sqrt(weight @ (value - weight @ value) ** 2))
+
+
+def _error(error: Float, true: Float, weight: Float | None, chosen: int | None) -> Error:
+    value, undistorted = (
+        (float("nan"),) * 2 if chosen is None else (float(error[chosen]), float(true[chosen]))
+    )
     if weight is None:
-        return Error(float("nan"), float(error.min()), float(error.max()), float("nan"))
-    mean = float(weight @ error)
-    reach = 1.96 * float(np.sqrt(weight @ (error - mean) ** 2))
-    # The first line is the measured one.
-    return Error(float(error[0]), mean - reach, mean + reach, float(true[0]))
-
-
-def _sigma_points(dynamics: Dynamics) -> tuple[Float, Float]:
-    """Nine lines about the measured one, that one first, and their weights."""
-    axes = []
-    for value, se in (
-        (dynamics.natural_frequency_hz, dynamics.natural_frequency_hz_se),
-        (dynamics.damping_ratio, dynamics.damping_ratio_se),
-    ):
-        axes.append(value * np.exp(np.sqrt(3.0) * se / value * np.array([0.0, -1.0, 1.0])))
-    hz, z = np.meshgrid(*axes, indexing="ij")
-    one = np.array([2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0])
-    return np.column_stack([hz.ravel(), z.ravel()]), np.outer(one, one).ravel()
-
-
-def _lines_within(dynamics: Dynamics) -> Float:
-    """Lines spread over the bounds of one that is not resolved."""
-    low, high, z_low, z_high = _WIDEST
-    hz = (max(low, dynamics.natural_frequency_hz_low), min(high, dynamics.natural_frequency_hz_high))
-    damping = (max(z_low, dynamics.damping_ratio_low), min(z_high, dynamics.damping_ratio_high))
-    # Bounds beyond the widest grid: the line lies at its edge for all that matters.
-    hz = (min(hz[0], high), max(min(hz[0], high), hz[1]))
-    damping = (min(damping[0], z_high), max(min(damping[0], z_high), damping[1]))
-    z = np.geomspace(*damping, _SIDE)
-    if np.isfinite(dynamics.slow_pole_s):
-        # Only pairs of that time constant fit the flush; it is inverse to frequency.
-        along = np.array([slow_pole(1.0, float(v)) for v in z]) / dynamics.slow_pole_s
-        return np.column_stack([np.clip(along, *hz), z])
-    grid = np.meshgrid(np.geomspace(*hz, _SIDE), z, indexing="ij")
-    return np.column_stack([g.ravel() for g in grid])
+        return Error(value, float(error.min()), float(error.max()), undistorted)
+    mean, reach = float(weight @ error), 1.96 * _deviation(error, weight)
+    return Error(value, mean - reach, mean + reach, undistorted)

@@ -2,6 +2,13 @@
 A measured line undone: a new channel that shows the pressure at the cannula, with the noise that it costs.
 
 For retrospective research and teaching; a corrected wave is not what anybody saw at the bedside.
+
+On simulated patients in sinus rhythm, with one flush of which nothing was told (benchmark of the line, seeds
+on which nothing was set), 99 underdamped lines (10 to 20 Hz, 0.1 to 0.3) were all corrected, median systolic
+and diastolic pressure to 0.1 and 0.4 mmHg; of 99 overdamped ones (5 to 8 Hz, 0.9 to 1.3) 8 were refused and
+the others corrected to 1.0 and 0.7 mmHg. In atrial fibrillation or with ectopic beats a flush tells less: of
+90 overdamped lines 12 were refused, and 5 left systolic pressure wrong by 1.6 to 3.3 mmHg. Means stayed
+within 0.05 mmHg. The line being known exactly, dP/dt max stays up to a tenth too low behind slow lines.
 """
 
 from __future__ import annotations
@@ -16,10 +23,10 @@ from numpy.typing import NDArray
 
 from ..beats.reading import BELIEVED, Reading, read
 from ..errors import DataUnavailableError, InputError
-from .adequacy import expected_error
+from .adequacy import Adequacy, expected_error
 from .dynamics import Dynamics
 from .inverse import Inverse, design, filtered, near, noise_in_diastole, spectrum_of
-from .typical import typical_beat
+from .typical import typical_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,9 +36,10 @@ Bool = NDArray[np.bool_]
 Wave = NDArray[np.floating]
 
 # All ours. What a correction needs: natural frequency and rate [Hz]; what it may cost [mmHg]: noise and what
-# is left out together, and half the 95 % interval of systolic pressure from what is not known of the line.
-LOWEST_HZ, LOWEST_RATE_HZ = 4.5, 60.0
-COSTS_AT_MOST, UNSURE_AT_MOST = 2.0, 3.0
+# is left out together, and how far off systolic or diastolic pressure may be by what is not known of the line
+# (95 %).
+LOWEST_HZ, LOWEST_RATE_HZ = 3.5, 60.0
+COSTS_AT_MOST, UNSURE_AT_MOST = 2.0, 1.5
 #: A measured line holds for this long [h], as a flush does (our convention).
 HOLDS_H = 8.0
 #: Stretches whose pressure does not come through the line; they are left as they were recorded.
@@ -55,7 +63,9 @@ class Corrected:
     noise_before, noise_after : float
         Standard deviation of the noise of a sample [mmHg].
     unsure : float
-        Half the 95 % interval of systolic pressure from what is not known of the line [mmHg].
+        How far off systolic or diastolic pressure may be by what is not known of the line (95 %) [mmHg].
+    line : tuple of float
+        Natural frequency [Hz] and damping ratio that were undone (`hemoidx.line.adequacy.Adequacy.line`).
     """
 
     wave: Float
@@ -63,6 +73,7 @@ class Corrected:
     noise_before: float
     noise_after: float
     unsure: float
+    line: tuple[float, float]
 
     @property
     def cost(self) -> float:
@@ -77,12 +88,17 @@ class Corrected:
             "noise_before_mmhg": self.noise_before,
             "noise_after_mmhg": self.noise_after,
             "left_out_mmhg": self.inverse.lost_sd,
-            "systolic_unsure_mmhg": self.unsure,
+            "unsure_mmhg": self.unsure,
         }
 
 
 def correct_wave(
-    wave: Wave, fs: float, dynamics: Dynamics, *, scale: Sequence[Mapping[str, Any]] | None = None
+    wave: Wave,
+    fs: float,
+    dynamics: Dynamics,
+    *,
+    scale: Sequence[Mapping[str, Any]] | None = None,
+    reading: Reading | None = None,
 ) -> Corrected:
     """
     Undo a measured line.
@@ -94,9 +110,12 @@ def correct_wave(
     fs : float
         Sampling rate [Hz].
     dynamics : Dynamics
-        The line, with both parameters known.
+        The line. Known by bounds only, it can be undone where all that the bounds allow gives nearly the same
+        pressures, as behind an overdamped line whose slow pole is known.
     scale : sequence of mapping, optional
         Runs of samples with one calibration, as `hx.load` attaches them: step and rails.
+    reading : Reading, optional
+        Beats and spans of the wave, if they were found already.
 
     Returns
     -------
@@ -105,17 +124,14 @@ def correct_wave(
     Raises
     ------
     InputError
-        If the line is unknown, not resolved or below 4.5 Hz; if the rate is below 60 Hz or too few beats are
-        there; or if the correction would cost more than 2 mmHg of noise and loss, or leave systolic pressure
-        unsure by more than 3 mmHg.
+        If the line is unknown or below 3.5 Hz; if the rate is below 60 Hz or too few beats are there; or if
+        the correction would cost more than 2 mmHg of noise and loss, or leave systolic or diastolic pressure
+        unsure by more than 1.5 mmHg because of what is not known of the line.
 
     Notes
     -----
     See `hemoidx.line.inverse.design` for the filter. Flushes, blood sampling and open or flat stretches are
     found first (`hemoidx.beats.read`) and left as they are: their pressure does not come from the cannula.
-    On simulated patients (benchmark of the line) corrected systolic and diastolic pressure lie within
-    1.5 mmHg of truth for lines of 10 to 20 Hz and damping 0.1 to 0.3, and of 5 to 8 Hz and 0.9 to 1.3;
-    dP/dt max stays up to a tenth too low behind slow lines.
 
     References
     ----------
@@ -124,54 +140,55 @@ def correct_wave(
        second-order response; authors and year quoted from memory).
     """
     _check_line(dynamics, fs)
-    step = max((float(run.get("step") or 0.0) for run in scale or ()), default=0.0)
-    found = read(wave, fs, scale)
+    found = read(wave, fs, scale) if reading is None else reading
     clipped = _marked(found, ("saturated",), wave.size) | _at_rails(wave, scale or ())
     aside = _marked(found, _NOT_THROUGH, wave.size)
-    others = _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
-    good = found.quality >= BELIEVED
-    onset, steepest, end = found.onset[good], found.steepest[good], found.end[good]
-    noise = noise_in_diastole(wave, fs, onset, end, step)
-    usable = np.isfinite(wave) & ~(clipped | aside | others)
-    hz, damping = dynamics.natural_frequency_hz, dynamics.damping_ratio
-    inverse = design(hz, damping, spectrum_of(wave, fs, usable, noise))
-    systolic = expected_error(typical_beat(wave, fs, onset, steepest, end), dynamics).sbp
+    expected = expected_error(typical_of(wave, fs, found), dynamics)
+    _check_sure(expected)
+    noise = _noise(wave, fs, found, scale or ())
+    odd = clipped | aside | _marked(found, ("motion", "cuff", "not_pulsatile"), wave.size)
+    inverse = design(*expected.line, spectrum_of(wave, fs, np.isfinite(wave) & ~odd, noise))
     out = filtered(wave, inverse, clipped | near(aside, round(_EDGE_S * fs)))
     out[aside] = wave[aside]
-    result = Corrected(out, inverse, noise, noise * inverse.noise_gain, 0.5 * (systolic.high - systolic.low))
-    _check_price(result)
-    return result
+    after = noise * inverse.noise_gain
+    return _affordable(Corrected(out, inverse, noise, after, expected.unsure, expected.line))
+
+
+def _noise(wave: Wave, fs: float, found: Reading, scale: Sequence[Mapping[str, Any]]) -> float:
+    """Standard deviation of the noise of a sample [mmHg]."""
+    step = max((float(run.get("step") or 0.0) for run in scale), default=0.0)
+    good = found.quality >= BELIEVED
+    return noise_in_diastole(wave, fs, found.onset[good], found.end[good], step)
 
 
 def _check_line(dynamics: Dynamics, fs: float) -> None:
-    hz, damping = dynamics.natural_frequency_hz, dynamics.damping_ratio
-    if not (np.isfinite(hz) and np.isfinite(damping)):
+    if not (np.isfinite(dynamics.natural_frequency_hz) and np.isfinite(dynamics.damping_ratio)):
         raise InputError("line: cannot correct, its dynamic response is unknown; measure a flush first")
-    if not dynamics.resolved:
-        raise InputError(
-            "line: cannot correct, natural frequency and damping are known by bounds only; "
-            "measure more flushes, or a recording at a higher rate"
-        )
-    if hz < LOWEST_HZ:
-        raise InputError(
-            f"line: cannot correct, a natural frequency of {hz:.1f} Hz leaves too little of the wave; "
-            f"at least {LOWEST_HZ:g} Hz are needed"
-        )
     if fs < LOWEST_RATE_HZ:
         raise InputError(f"line: cannot correct at {fs:g} Hz; at least {LOWEST_RATE_HZ:g} Hz are needed")
 
 
-def _check_price(result: Corrected) -> None:
+def _check_sure(expected: Adequacy) -> None:
+    if expected.unsure > UNSURE_AT_MOST:
+        raise InputError(
+            "line: cannot correct, its response is not known well enough: corrected pressures would be "
+            f"unsure by {expected.unsure:.1f} mmHg (at most {UNSURE_AT_MOST:g}); measure more flushes"
+        )
+    if expected.line[0] < LOWEST_HZ:
+        raise InputError(
+            f"line: cannot correct, a natural frequency of {expected.line[0]:.1f} Hz leaves too little of "
+            f"the wave; at least {LOWEST_HZ:g} Hz are needed"
+        )
+
+
+def _affordable(result: Corrected) -> Corrected:
+    """The same, or a refusal where it costs too much."""
     if result.cost > COSTS_AT_MOST:
         raise InputError(
             f"line: correction would cost {result.cost:.1f} mmHg of noise and loss "
             f"(at most {COSTS_AT_MOST:g}); use the mean pressure, which the line does not change"
         )
-    if result.unsure > UNSURE_AT_MOST:
-        raise InputError(
-            f"line: its parameters are not known well enough, corrected systolic pressure would be unsure by "
-            f"{result.unsure:.1f} mmHg (at most {UNSURE_AT_MOST:g}); measure more flushes"
-        )
+    return result
 
 
 def _marked(found: Reading, kinds: Iterable[str], size: int) -> Bool:
@@ -214,7 +231,7 @@ def correct(
     channel : str
         Name of an arterial pressure [mmHg].
     dynamics : Dynamics
-        The line, with both parameters known.
+        The line, as `correct_wave` needs it.
     name : str, optional
         Name of the new channel; `channel` and '_corrected' if left out.
     flush_s : float, optional
@@ -226,8 +243,9 @@ def correct(
     Returns
     -------
     xarray.Dataset
-        The recording with one channel more, ready for an analysis of its own. What was done and what it cost
-        stands in the channel's `line_correction` and in the steps of the provenance.
+        The recording with one channel more, ready for an analysis of its own. It has the attribute
+        `line_corrected` (True); what was done and what it cost stands in its `line_correction` and in the
+        steps of the provenance.
 
     Raises
     ------
@@ -238,7 +256,6 @@ def correct(
         is taken, or if the measurement is stale: more than 8 h from a part of the channel (our convention),
         or with a disturbance in between.
     """
-    from hemoidx import __version__
     from hemoidx.recordings import axis_of, scale_of
 
     data = _arterial(recording, channel)
@@ -251,11 +268,19 @@ def correct(
         channel, float(axis.seconds(0)), float(axis.seconds(max(axis.size - 1, 0))), flush_s, disturbed_s
     )
     done = correct_wave(data.values.astype(np.float64), axis.fs, dynamics, scale=scale_of(data))
-    note = _note(dynamics, flush_s, done)
+    return _with_channel(recording, data, new, done, _note(dynamics, flush_s, done))
+
+
+def _with_channel(
+    recording: xr.Dataset, data: xr.DataArray, new: str, done: Corrected, note: dict[str, Any]
+) -> xr.Dataset:
+    """The recording with the corrected channel, and with the step in its provenance."""
+    from hemoidx import __version__
+
     attrs = _attributes(data, new, note)
     out = recording.assign({new: (data.dims, done.wave.astype(data.dtype), attrs)})
     out.attrs = copy.deepcopy(recording.attrs)
-    step = {"step": "correct_line", "version": __version__, "channel": channel, "new_channel": new}
+    step = {"step": "correct_line", "version": __version__, "channel": str(data.name), "new_channel": new}
     out.attrs.setdefault("provenance", {}).setdefault("steps", []).append(step | copy.deepcopy(note))
     return out
 
@@ -263,8 +288,8 @@ def correct(
 def _note(dynamics: Dynamics, flush_s: float | None, done: Corrected) -> dict[str, Any]:
     """What was undone, and at what price."""
     return {
-        "natural_frequency_hz": dynamics.natural_frequency_hz,
-        "damping_ratio": dynamics.damping_ratio,
+        "natural_frequency_hz": done.line[0],
+        "damping_ratio": done.line[1],
         "flushes": dynamics.n_flushes,
         "method": dynamics.method,
         "flush_s": flush_s,
@@ -282,6 +307,7 @@ def _attributes(data: xr.DataArray, new: str, note: dict[str, Any]) -> dict[str,
         "source": f"{data.name}, line of {line} undone",
         "long_name": long_name(new, str(data.attrs.get("role", "other"))),
         "scale": [{**run, **lost} for run in data.attrs.get("scale") or []],
+        "line_corrected": True,
         "line_correction": note,
     }
 

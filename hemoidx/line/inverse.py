@@ -25,9 +25,12 @@ HALF_S = 0.24
 _FADE, _CLOSING = 0.4, 0.7
 # Exponent of the filter's end; power of frequency with which the pulse is taken to fall beyond the band.
 _ROUND, _FALLS = 3.7, 4.0
-# Length of the pieces of the spectrum [s], and the width over which it is smoothed [Hz].
-_PIECE_S, _SMOOTH_HZ = 4.0, 2.5
-_LEAST_PIECES = 2
+#: Length of the pieces of the spectrum [s].
+PIECE_S = 4.0
+# The width over which it is smoothed [Hz].
+_SMOOTH_HZ = 2.5
+#: Pieces it takes, fewest and most.
+LEAST_PIECES, MOST_PIECES = 2, 256
 # Part of the beat, counted from its foot, in which noise is read: after the notch, before the next foot.
 _QUIET_FROM, _QUIET_TO = 0.65, 0.92
 
@@ -142,7 +145,8 @@ def spectrum_of(wave: Wave, fs: float, usable: Bool, noise_sd: float) -> Spectru
     fs : float
         Sampling rate [Hz].
     usable : ndarray of bool, shape (n_samples,)
-        Samples that are the patient's pressure; pieces of 4 s that hold others are left out.
+        Samples that are the patient's pressure; pieces of 4 s that hold others are left out. Of more than 256
+        pieces so many are taken, evenly spread.
     noise_sd : float
         Standard deviation of the noise [mmHg].
 
@@ -155,27 +159,51 @@ def spectrum_of(wave: Wave, fs: float, usable: Bool, noise_sd: float) -> Spectru
     InputError
         If there are not two whole pieces.
     """
-    size = round(_PIECE_S * fs)
+    size = round(PIECE_S * fs)
     count = wave.size // size
     whole = usable[: count * size].reshape(count, size).all(axis=1)
-    if int(whole.sum()) < _LEAST_PIECES:
+    if int(whole.sum()) < LEAST_PIECES:
         raise InputError(
-            f"line: needs {_LEAST_PIECES * _PIECE_S:g} s of undisturbed pressure to tell pulse from noise; "
+            f"line: needs {LEAST_PIECES * PIECE_S:g} s of undisturbed pressure to tell pulse from noise; "
             "give a longer stretch"
         )
-    pieces = wave[: count * size].reshape(count, size)[whole].astype(np.float64)
+    pieces = np.flatnonzero(whole)
+    if pieces.size > MOST_PIECES:
+        pieces = pieces[np.linspace(0, pieces.size - 1, MOST_PIECES).astype(np.int64)]
+    return spectrum_from(wave[: count * size].reshape(count, size)[pieces], fs, noise_sd)
+
+
+def spectrum_from(rows: Wave, fs: float, noise_sd: float) -> Spectrum:
+    """
+    Spectrum of pieces of a recorded wave, smoothed over its harmonics.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, size)
+        Pieces of pressure without missing samples [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    noise_sd : float
+        Standard deviation of the noise [mmHg].
+
+    Returns
+    -------
+    Spectrum
+    """
+    pieces = rows.astype(np.float64)
+    count, size = pieces.shape
     x = np.linspace(-1.0, 1.0, size)
     pieces -= pieces.mean(axis=1, keepdims=True)
     pieces -= np.outer(pieces @ x / (x @ x), x)
     taper = np.hanning(size)
     power = np.mean(np.abs(np.fft.rfft(pieces * taper, axis=1)) ** 2, axis=0) * 2.0 / (fs * (taper @ taper))
     f = np.fft.rfftfreq(size, 1.0 / fs)
-    reach = max(1, round(0.5 * _SMOOTH_HZ * _PIECE_S))
+    reach = max(1, round(0.5 * _SMOOTH_HZ * size / fs))
     padded = np.pad(power, reach, mode="reflect")
     smooth = np.convolve(padded, np.full(2 * reach + 1, 1.0 / (2 * reach + 1)), mode="valid")
     noise = 2.0 * noise_sd**2 / fs
     # What chance alone lifts above the noise is no signal; divided by the line it would look like a lot.
-    chance = 3.0 / np.sqrt(0.5 * whole.sum() * (2 * reach + 1))
+    chance = 3.0 / np.sqrt(0.5 * count * (2 * reach + 1))
     signal = np.where(smooth > noise * (1.0 + chance), smooth - noise, 0.0)
     # A bump where the line rings must not make the filter pass less below it.
     falling = np.maximum.accumulate(signal[::-1])[::-1]

@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..beats.reading import BELIEVED, Reading
 from ..errors import InputError
 from ..samples import around, derivative_half_width, nearest, polynomial_kernel
 from .inverse import band_limit, pass_band
@@ -160,6 +161,39 @@ def typical_beat(wave: Wave, fs: float, onset: ArrayLike, steepest: ArrayLike, e
         f"line: needs {_FEWEST} whole undisturbed beats to judge what the line does to them; "
         "give a longer or cleaner stretch"
     )
+
+
+def typical_of(
+    wave: Wave, fs: float, reading: Reading, stretch: tuple[int, int] | None = None
+) -> TypicalBeat:
+    """
+    Average like believed beats of a recording into one period.
+
+    Parameters
+    ----------
+    wave : ndarray, shape (n_samples,)
+        Arterial pressure, NaN where missing [mmHg].
+    fs : float
+        Sampling rate [Hz].
+    reading : Reading
+        Its beats, as `hemoidx.beats.read` found them.
+    stretch : tuple of int, optional
+        First sample and the one behind the last of the part that is meant. Left out, all of it.
+
+    Returns
+    -------
+    TypicalBeat
+        See `typical_beat`; at most 48 beats are averaged, however long the recording.
+
+    Raises
+    ------
+    InputError
+        If fewer than five whole beats of like duration are there.
+    """
+    good = reading.quality >= BELIEVED
+    if stretch is not None:
+        good = good & (reading.onset >= stretch[0]) & (reading.onset < stretch[1])
+    return typical_beat(wave, fs, reading.onset[good], reading.steepest[good], reading.end[good])
 
 
 def _laid(wave: Wave, fs: float, rise: Float, period: float) -> Float:

@@ -1,10 +1,12 @@
 """
 Adequacy, correction and hints of the line on simulated patients, against the pressure at the cannula.
 
-Run it with ``python -m tests.bench.line [--patients 12] [--seed 2026] [--forward module:function]``. The
-forward function takes pressure at the cannula, its rate, natural frequency and damping ratio, and returns
-pressure at the transducer; without one it is the package's own line of second order. Beats are found by the
-package in what was recorded; only the measured parameters of the line are given to it.
+Run it with ``python -m tests.bench.line [--patients 3] [--seed 2026] [--line module:function]``. First comes
+the whole chain (`tests.bench.chain`): nothing is told to the package, which finds the flush, measures the
+line, expects errors and corrects them. The line function takes pressure at the cannula, its rate, natural
+frequency, damping ratio and flushes, and returns pressure at the transducer; without one it is the package's
+own line of second order. Then what expecting and correcting alone can do, the line being known exactly, and
+hints without any flush.
 """
 
 from __future__ import annotations
@@ -25,8 +27,6 @@ Forward = Callable[[np.ndarray, float, float, float], np.ndarray]
 UNDERDAMPED = tuple((hz, z) for hz in (10.0, 14.0, 20.0) for z in (0.1, 0.2, 0.3))
 OVERDAMPED = tuple((hz, z) for hz in (5.0, 6.5, 8.0) for z in (0.9, 1.1, 1.3))
 RATES = (125.0, 250.0)
-# Errors of a measurement: relative for natural frequency, absolute for damping.
-MEASURED = tuple((a, b) for a in (-0.03, 0.03) for b in (-0.03, 0.03))
 
 
 @dataclass(frozen=True)
@@ -84,8 +84,11 @@ def draw_patient(seed: int, duration_s: float = 40.0, **changes: Any) -> Patient
     return Patient(wave.astype(np.float64), beats, float(60.0 / beats["duration_s"].median()))
 
 
-def record(pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step: float = 0.5) -> Recorded:
-    """Low-pass, sampling, noise and steps, as a recorder has them."""
+def record(
+    pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step: float = 0.5, slow: float = 0.0,
+    rail: float = 320.0,
+) -> Recorded:  # fmt: skip
+    """Low-pass, sampling, noise (of which `slow` is the share of power below 3 Hz), steps and rail."""
     from scipy import signal
 
     sos = signal.butter(4, 0.4 * fs, fs=FINE_HZ, output="sos")
@@ -94,11 +97,16 @@ def record(pressure: np.ndarray, fs: float, seed: int, noise: float = 0.3, step:
     delay = round(2.6131 / (2 * np.pi * 0.4 * fs) * FINE_HZ)
     every = round(FINE_HZ / fs)
     wave = np.concatenate([low[delay:], np.full(delay, low[-1])])[::every]
-    wave = wave + np.random.default_rng([seed, 78]).normal(0.0, noise, wave.size)
-    wave = step * np.round(wave / step)
+    rng, keep = np.random.default_rng([seed, 78]), np.exp(-2 * np.pi * 3.0 / fs)
+    wave = wave + np.sqrt(1.0 - slow) * rng.normal(0.0, noise, wave.size)
+    if slow:
+        slowly = signal.lfilter([np.sqrt(1 - keep * keep)], [1.0, -keep], rng.normal(0.0, noise, wave.size))
+        wave = wave + np.sqrt(slow) * slowly
+    rail = step * np.floor(rail / step)
+    wave = np.minimum(step * np.round(wave / step), rail)
     scale = {
         "start": 0, "stop": wave.size, "gain": 1.0 / step, "baseline": 0, "units_in": "mmHg", "step": step,
-        "rail_low": -60.0, "rail_high": 320.0, "calibrated": True,
+        "rail_low": -60.0, "rail_high": rail, "calibrated": True,
     }  # fmt: skip
     return Recorded(wave, fs, [scale])
 
@@ -143,12 +151,12 @@ def differences(patient: Patient, got: Read, delay_s: float = 0.0) -> dict[str, 
 
 
 def dynamics(hz: float, damping: float) -> Any:
-    """A measured line as a flush gives it: known to about 1.5 % and 0.015."""
+    """A measured line about as a good flush gives it."""
     from hemoidx.line.dynamics import Dynamics
 
     return Dynamics(
-        hz, damping, 0.015 * hz, 0.015, 0.97 * hz, 1.03 * hz, damping - 0.03, damping + 0.03, resolved=True,
-        n_flushes=1,
+        hz, damping, 0.008 * hz, 0.008, 0.984 * hz, 1.016 * hz, damping - 0.016, damping + 0.016,
+        resolved=True, n_flushes=1,
     )  # fmt: skip
 
 
@@ -183,21 +191,16 @@ def one_line(
     return out
 
 
-def correction_table(
-    patients: int, seed: int, forward: Forward, errors: tuple[tuple[float, float], ...] | None = ((0.0, 0.0),)
-) -> pd.DataFrame:
-    """All lines, rates and patients; without `errors` one is drawn each time, as `dynamics` states them."""
-    rng = np.random.default_rng([seed, 80])
+def correction_table(patients: int, seed: int, forward: Forward = second_order) -> pd.DataFrame:
+    """All lines, rates and patients; the line is known exactly."""
     rows = []
     for number in range(patients):
         patient = draw_patient(seed * 1000 + number)
         for family, lines in (("underdamped", UNDERDAMPED), ("overdamped", OVERDAMPED)):
             for hz, damping in lines:
                 for fs in RATES:
-                    drawn = errors or ((float(rng.normal(0, 0.015)), float(rng.normal(0, 0.015))),)
-                    for error in drawn:
-                        row = one_line(patient, hz, damping, fs, seed * 1000 + number, forward, error)
-                        rows.append({"family": family, "hz": hz, "damping": damping, "fs": fs, **row})
+                    row = one_line(patient, hz, damping, fs, seed * 1000 + number, forward)
+                    rows.append({"family": family, "hz": hz, "damping": damping, "fs": fs, **row})
     return pd.DataFrame(rows)
 
 
@@ -275,24 +278,36 @@ def sensitivity(table: pd.DataFrame, least: float = 4.0) -> pd.DataFrame:
 
 def main() -> None:
     """Print the figures."""
+    from tests.bench import chain
+
     words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--patients", type=int, default=12)
+    words.add_argument("--patients", type=int, default=3)
     words.add_argument("--seed", type=int, default=2026)
-    words.add_argument("--forward", default="tests.bench.line:second_order")
+    words.add_argument("--line", default="tests.bench.chain:second_order")
     given = words.parse_args()
-    module, name = given.forward.split(":")
-    forward: Forward = getattr(import_module(module), name)
+    module, name = given.line.split(":")
+    line: chain.Line = getattr(import_module(module), name)
+    some = max(1, given.patients // 3)
     pd.set_option("display.width", 160)
     pd.set_option("display.max_columns", None)
+    pd.set_option("display.max_rows", None)
     pd.set_option("display.float_format", "{:.2f}".format)
-    print("exact parameters (largest over lines and patients)")
-    print(summary(correction_table(given.patients, given.seed, forward)))
-    print("parameters off by 3 % and 0.03, all four ways")
-    print(summary(correction_table(max(2, given.patients // 3), given.seed + 1, forward, MEASURED)))
-    print("parameters off by chance, standard deviation 1.5 % and 0.015")
-    print(summary(correction_table(max(2, given.patients // 2), given.seed + 3, forward, None)))
+    for title, patients, flushes, rhythm in (
+        ("one flush", given.patients, 1, "sinus"),
+        ("three flushes", some, 3, "sinus"),
+        ("one flush, atrial fibrillation", some, 1, "fibrillation"),
+        ("one flush, ectopic beats", some, 1, "ectopics"),
+    ):
+        table = chain.chain_table(patients, given.seed, flushes, rhythm, line)
+        print(f"the whole chain, {title}\n{chain.chain_summary(table)}", flush=True)
+
+    def forward(wave: np.ndarray, fs: float, hz: float, damping: float) -> np.ndarray:
+        return line(wave, fs, hz, damping, ())
+
+    print("the line known exactly (largest over lines and patients)")
+    print(summary(correction_table(some, given.seed + 1, forward)), flush=True)
     print("hints without a flush; harmed: systolic pressure off by more than 4 mmHg that way")
-    print(sensitivity(hints_table(8 * given.patients, given.seed + 2, forward)))
+    print(sensitivity(hints_table(24 * given.patients, given.seed + 2, forward)))
 
 
 if __name__ == "__main__":
