@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from hemoidx import Catalogue, Index, InputError, Limit, Mark, Rule, When, default_catalogue
 from hemoidx.facts import Fact
-from hemoidx.indices.catalogue import CHAIN, LANDMARKS
+from hemoidx.indices.catalogue import LANDMARKS
 from hemoidx.indices.evaluate import MARGIN_S, beat_values
 from hemoidx.indices.levels import Source, beat_level, window_level
 from hemoidx.indices.stored import from_json, to_json
-from tests.waves import Float, pulses, ramps
+from tests.waves import Float, pulses, ramps, unknown_chain
 
 
 def double(sbp: Float) -> Float:
@@ -45,11 +45,8 @@ def values_of(catalogue: Catalogue, source: Source, **options: float) -> dict[st
         source.fs,
         source.landmarks,
         source.quality,
-        lambda name: (
-            source.chain[name.removeprefix("chain.")]
-            if name.startswith("chain.")
-            else source.context(name.removeprefix("context."), source.landmarks["onset"] / source.fs)
-        ),
+        lambda name: source.context(name.removeprefix("context."), source.landmarks["onset"] / source.fs),
+        source.chain,
         **options,
     )
 
@@ -67,10 +64,6 @@ def test_every_entry_says_what_it_is_and_where_it_is_published() -> None:
 def test_inputs_stand_in_the_order_of_the_function() -> None:
     # The evaluator passes by position: a swapped pair would still run.
     for index in default_catalogue():
-        if index.family == "chain":
-            # One function serves several entries; its arguments are named by what they mean.
-            assert len(inspect.signature(index.function).parameters) == len(index.inputs)
-            continue
         assert tuple(inspect.signature(index.function).parameters) == index.inputs
 
 
@@ -309,7 +302,7 @@ def test_onsets_out_of_order_are_refused() -> None:
 def test_no_beats_give_no_values() -> None:
     source = ramps()
     none = {"landmarks": {name: np.zeros(0) for name in LANDMARKS}, "quality": np.zeros(0)}
-    chain = {name: np.zeros(0) for name in CHAIN}
+    chain = unknown_chain(np.zeros(0), source.fs)
     found = values_of(default_catalogue(), Source(**{**vars(source), **none, "chain": chain}))
     assert all(values.shape == (0,) for values in found.values())
 

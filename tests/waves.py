@@ -7,8 +7,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from hemoidx import Context
-from hemoidx.indices.catalogue import CHAIN
 from hemoidx.indices.levels import Source
+from hemoidx.line.chain import NO_ZEROS, Chain
 from hemoidx.recordings import Axis, time_coordinate
 
 Float = NDArray[np.float64]
@@ -42,6 +42,13 @@ def recording(wave: Float, fs: float, first: int = 0, calibrated: bool = True, *
     return rec
 
 
+def unknown_chain(onset: Float, fs: float) -> Chain:
+    """A measuring chain of which nothing is known."""
+    columns = {name: np.full(onset.size, np.nan) for name in ("offset", "offset_se", "gain_se")}
+    facts = np.zeros(onset.size, dtype=np.int64)
+    return Chain((), (), (), NO_ZEROS, None, None, (), np.nan, False, facts, 0, columns, onset, fs)
+
+
 def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
     """Beats that climb from 80 to 120 mmHg in a straight line and fall at once, all landmarks known."""
     samples = int(period * fs)
@@ -62,5 +69,5 @@ def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
         quality=np.ones(n_beats),
         facts=np.zeros(n_beats, dtype=np.int64),
         context=Context().at,
-        chain={name: np.full(n_beats, np.nan) for name in CHAIN},
+        chain=unknown_chain(onset, fs),
     )

@@ -133,7 +133,7 @@ def analyse(
             quality=reading.quality,
             facts=reading.facts | chain.facts,
             context=known.at,
-            chain=chain.columns,
+            chain=chain,
         )
         beats = beat_level(entries, source)
         bar.update(15.0)

@@ -17,7 +17,6 @@ from typing import Any, NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from ..line.states import HARMED
 from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Limit, Rule, When
 
 LEVELS = ("beat", "window", "record")
@@ -33,16 +32,10 @@ LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
 LANDMARK_COLUMNS = tuple(f"{name}_s" for name in LANDMARKS)
 #: What an index may ask for besides other indices of its level and ``context.<key>``.
 VOCABULARY: dict[str, tuple[str, ...]] = {
-    "beat": ("pressure", "fs", *LANDMARKS, "quality"),
+    "beat": ("pressure", "fs", *LANDMARKS, "quality", "chain"),
     "window": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "window_of_beat", "n_windows"),
     "record": ("duration_s", "valid_s", "beats", "clipped_share"),
 }
-#: What is known of the measuring chain at each beat, asked for as ``chain.<name>`` at beat level; see
-#: `hemoidx.line.chain.Chain.columns`.
-CHAIN: tuple[str, ...] = (
-    *(f"{name}{end}" for name in HARMED for end in ("", "_low", "_high")),
-    *("offset", "offset_se", "gain_se"),
-)
 #: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
 BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
 _INPUT = "of its input "
@@ -90,8 +83,8 @@ class Index:
         The definition in one line.
     inputs : tuple of str
         What the function is given, in order: at beat level ``pressure`` (the wave [mmHg]), ``fs`` [Hz], the
-        landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``, what the
-        measuring chain does (``chain.<name>``), or other indices of the level; at window level columns of
+        landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``, the measuring
+        chain (``chain``, a `hemoidx.line.Chain`), or other indices of the level; at window level columns of
         the windows, ``window_of_beat``, ``n_windows`` and columns of the beats such as ``beats.sbp``, which
         are NaN where a value was rejected; at record level columns of the record, ``windows.<column>`` and
         ``beats.<column>``; at every level ``context.<key>``.
@@ -365,10 +358,6 @@ class Catalogue:
 
     def _check_input(self, index: Index, name: str) -> None:
         if name.startswith("context."):
-            return
-        if name.startswith("chain.") and index.level == "beat":
-            if name.removeprefix("chain.") not in CHAIN:
-                _unknown(index, name, [f"chain.{word}" for word in CHAIN])
             return
         table, _, column = name.rpartition(".")
         if table:

@@ -7,9 +7,12 @@ and stand in columns of their own beside the random standard errors.
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from ..line.chain import Chain
 from .catalogue import Index
 from .rules import PRESSURE_RULES
 
@@ -29,68 +32,65 @@ _SOURCES = (
 )
 
 
-def line_error(pp: ArrayLike, share: ArrayLike) -> Float:
+@dataclass(frozen=True, slots=True)
+class LineError:
     """
     What the line adds to a quantity of each beat.
 
-    Parameters
+    Attributes
     ----------
-    pp : array_like, shape (n_beats,)
-        Recorded pulse pressure [mmHg].
-    share : array_like, shape (n_beats,)
-        Error for each mmHg of pulse pressure of the typical beat behind the same line.
-
-    Returns
-    -------
-    ndarray, shape (n_beats,)
-        Recorded less true value, in the unit of the quantity: a line is linear, so that beats of one shape
-        are distorted in proportion to their size. NaN where the line is not known.
-
-    Examples
-    --------
-    >>> line_error([40.0, 60.0], [0.1, 0.1])
-    array([4., 6.])
+    quantity : str
+        One of "sbp", "dbp", "pp", "dpdt_max".
+    part : str
+        "value", "low" or "high".
     """
-    return np.asarray(pp, dtype=np.float64) * np.asarray(share, dtype=np.float64)
+
+    quantity: str
+    part: str
+
+    def __call__(self, chain: Chain, pp: Float, dpdt_max: Float, steepest: Float, duration: Float) -> Float:
+        """
+        Ask the chain.
+
+        Parameters
+        ----------
+        chain : Chain
+            What measured the beats.
+        pp, dpdt_max : ndarray, shape (n_beats,)
+            Recorded pulse pressure [mmHg] and steepest rise [mmHg/s].
+        steepest : ndarray, shape (n_beats,)
+            Steepest rise [samples].
+        duration : ndarray, shape (n_beats,)
+            Time to the next foot [s].
+
+        Returns
+        -------
+        ndarray, shape (n_beats,)
+            Recorded less true value, or an end of its 95 % interval, in the unit of the quantity. NaN where
+            the line is not known.
+        """
+        return np.asarray(getattr(chain.errors(pp, dpdt_max, steepest, duration)[self.quantity], self.part))
 
 
-def as_it_is(value: ArrayLike) -> Float:
+@dataclass(frozen=True, slots=True)
+class OfAllPressures:
     """
-    Give what is known of the chain at each beat, unchanged.
+    What zero, level and gain do at each beat.
 
-    Parameters
+    Attributes
     ----------
-    value : array_like, shape (n_beats,)
-        What is known.
-
-    Returns
-    -------
-    ndarray, shape (n_beats,)
-        The same.
+    name : str
+        Column of the chain.
+    times : float
+        Factor, for per cent.
     """
-    return np.asarray(value, dtype=np.float64)
 
+    name: str
+    times: float = 1.0
 
-def in_percent(value: ArrayLike) -> Float:
-    """
-    Give a share in per cent.
-
-    Parameters
-    ----------
-    value : array_like, shape (n_beats,)
-        Share of 1.
-
-    Returns
-    -------
-    ndarray, shape (n_beats,)
-        Per cent.
-
-    Examples
-    --------
-    >>> in_percent([0.02])
-    array([2.])
-    """
-    return 100.0 * np.asarray(value, dtype=np.float64)
+    def __call__(self, chain: Chain) -> Float:
+        """Give the column, shape (n_beats,)."""
+        return self.times * chain.columns[self.name]
 
 
 def _line_error_of(name: str, end: str) -> Index:
@@ -102,10 +102,9 @@ def _line_error_of(name: str, end: str) -> Index:
         unit=unit,
         level="beat",
         family="chain",
-        formula=f"recorded less true {title} expected from the measured line for these beats, "
-        f"times pp over that of the typical beat{bound}",
-        inputs=("pp", f"chain.{name}{end}"),
-        function=line_error,
+        formula=f"recorded less true {title} that the measured line is expected to make of this beat{bound}",
+        inputs=("chain", "pp", "dpdt_max", "steepest", "duration"),
+        function=LineError(name, end.removeprefix("_") or "value"),
         sources=_SOURCES,
         rules=PRESSURE_RULES,
         window="shared",
@@ -120,9 +119,9 @@ STATIC_ERROR = Index(
     level="beat",
     family="chain",
     formula="last reading open to air, plus the column of fluid to the documented height of the transducer",
-    inputs=("chain.offset",),
+    inputs=("chain",),
     missing="neither zero nor height of the transducer is known",
-    function=as_it_is,
+    function=OfAllPressures("offset"),
     sources=("common practice, no source: open to air the pressure is zero; Pascal's law for the height",),
     window="shared",
 )
@@ -134,9 +133,9 @@ STATIC_ERROR_SE = Index(
     level="beat",
     family="chain",
     formula="reading open to air, drift since then, and documented height, combined",
-    inputs=("chain.offset_se",),
+    inputs=("chain",),
     missing="zero or height of the transducer, or how well it was measured, is not known",
-    function=as_it_is,
+    function=OfAllPressures("offset_se"),
     sources=(
         "Gordon VL, Welch JP, Carley D, Teplick R, Newbower RS. Zero stability of disposable and reusable "
         "pressure transducers. Med Instrum 1987;21(2):87-91 (drift)",
@@ -151,9 +150,9 @@ GAIN_ERROR_SE = Index(
     level="beat",
     family="chain",
     formula="standard error of the gain over the gain, where it was checked at two or more known pressures",
-    inputs=("chain.gain_se",),
+    inputs=("chain",),
     missing="the gain was not checked at known pressures",
-    function=in_percent,
+    function=OfAllPressures("gain_se", 100.0),
     sources=("common practice, no source: least squares against a manometer",),
     window="shared",
 )

@@ -22,8 +22,6 @@ Float = NDArray[np.float64]
 Wave = NDArray[np.floating[Any]]
 Lookup = Callable[[str], Any]
 
-OUTSIDE = ("context.", "chain.")
-"""Beginnings of inputs that come neither from the wave nor from other indices."""
 CHUNK_S = 1800.0
 """Length [s] of the stretches. A fixed grid from the first sample, whatever the memory."""
 MARGIN_S = 2.0
@@ -36,7 +34,8 @@ def beat_values(
     fs: float,
     landmarks: Mapping[str, Float],
     quality: Float,
-    outside: Lookup,
+    context: Lookup,
+    chain: Any = None,
     chunk_s: float = CHUNK_S,
 ) -> dict[str, Float]:
     """
@@ -54,8 +53,10 @@ def beat_values(
         Positions of `onset` (increasing, finite), `steepest`, `peak`, `notch`, `end` [samples].
     quality : ndarray, shape (n_beats,)
         Quality of the beats, 0 to 1.
-    outside : callable
-        Returns for ``context.<key>`` and ``chain.<name>`` what is known of each beat.
+    context : callable
+        Returns, for a key, what was documented at the time of each beat.
+    chain : Chain, optional
+        What measured the beats.
     chunk_s : float
         Length of a stretch [s].
 
@@ -72,12 +73,17 @@ def beat_values(
     onset = landmarks["onset"]
     if not (np.isfinite(onset).all() and np.all(np.diff(onset) > 0)):
         raise InputError("beats: onsets must be finite and increasing")
-    known: dict[str, Any] = {**{name: landmarks[name] for name in LANDMARKS}, "fs": fs, "quality": quality}
+    known: dict[str, Any] = {
+        **{name: landmarks[name] for name in LANDMARKS},
+        "fs": fs,
+        "quality": quality,
+        "chain": chain,
+    }
     done: dict[str, Float] = {}
     waiting = list(catalogue.order("beat"))
 
     def find(name: str) -> Any:
-        return outside(name) if name.startswith(OUTSIDE) else known[name]
+        return context(name) if name.startswith("context.") else known[name]
 
     while waiting:
         stage = _stage(waiting, known)
@@ -96,7 +102,7 @@ def _stage(waiting: Sequence[Index], known: Mapping[str, Any]) -> list[Index]:
     have = {*known, "pressure"}
     stage = []
     for index in waiting:
-        if index.reads_wave and all(n in have or n.startswith(OUTSIDE) for n in index.inputs):
+        if index.reads_wave and all(n in have or n.startswith("context.") for n in index.inputs):
             stage.append(index)
             have |= {index.name, index.column}
     return stage or [waiting[0]]

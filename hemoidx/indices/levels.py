@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import Int64Array, mask, pass_upward
+from ..line.chain import Chain
 from .catalogue import LANDMARKS, Catalogue, Index
 from .evaluate import beat_values, upper_values
 from .rules import rejected
@@ -88,8 +89,8 @@ class Source:
         Facts of the beats.
     context : callable
         Returns for a key and times [s] what was documented then.
-    chain : mapping of str to ndarray, shape (n_beats,)
-        What the measuring chain does to each beat.
+    chain : Chain
+        What measured the recording.
     """
 
     pressure: NDArray[np.floating[Any]]
@@ -99,7 +100,7 @@ class Source:
     quality: Float
     facts: Int64Array
     context: ContextLookup
-    chain: Mapping[str, Float]
+    chain: Chain
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -121,18 +122,14 @@ def beat_level(catalogue: Catalogue, source: Source) -> Level:
     keys: dict[str, NDArray[Any]] = {"beat": np.arange(source.facts.size, dtype=np.int64)}
     keys |= {f"{name}_s": source.seconds(source.landmarks[name]) for name in LANDMARKS}
     keys["quality"] = source.quality
-
-    def outside(name: str) -> Any:
-        kind, _, word = name.partition(".")
-        return source.chain[word] if kind == "chain" else source.context(word, keys["onset_s"])
-
     values = beat_values(
         catalogue,
         source.pressure,
         source.fs,
         source.landmarks,
         source.quality,
-        outside,
+        lambda name: source.context(name.removeprefix("context."), keys["onset_s"]),
+        source.chain,
     )
     level = Level("beats", keys, values, source.facts.copy())
     return _finish(catalogue, level, source.context, keys["onset_s"])

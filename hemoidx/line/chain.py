@@ -17,17 +17,18 @@ from numpy.typing import NDArray
 from ..beats.reading import BELIEVED, Reading
 from ..errors import InputError
 from ..facts import mask
-from .adequacy import Adequacy, expected_error
+from .adequacy import Adequacy, assess
 from .drift import drift_allowance, zero_at
 from .dynamics import FlushReading
 from .hints import Hint, hint
 from .inspection import Finding, inspect
 from .level import column_pressure
 from .measure import measure_flushes
+from .per_beat import BeatErrors
 from .ruling import Effect, Severity
 from .setup import Setup
 from .states import HARMED, STALE_AFTER_S, LineState, line_states, state_of
-from .typical import numbers_of, typical_beat
+from .typical import typical_beat
 from .zero import ZeroReadings, zero_readings
 
 Float = NDArray[np.float64]
@@ -37,8 +38,6 @@ Wave = NDArray[np.floating]
 
 # All ours. Spans that say that somebody had the line in hand, and a gap long enough that somebody may [s].
 _HANDLED, _LONG_GAP_S = ("open_to_air", "sampling", "flat"), 600.0
-# Stretches in which one typical beat stands for all [s].
-_PIECE_S = 3600.0
 # A line counts as harmful from this on [mmHg], and for the steepest rise from this share on.
 HARMFUL, BENT = 2.0, 0.2
 # Beats without interruption that show that the line is in use.
@@ -107,9 +106,12 @@ class Chain:
     record_facts : int
         Facts of the recording.
     columns : dict of str to ndarray, shape (n_beats,)
-        For each of `HARMED`, ``<name>``, ``<name>_low`` and ``<name>_high``: expected error and its 95 %
-        bounds for each mmHg of recorded pulse pressure; ``offset`` and ``offset_se``: what zero and level
-        add to every pressure [mmHg]; ``gain_se``: relative. NaN where not known.
+        ``offset`` and ``offset_se``: what zero and level add to every pressure [mmHg]; ``gain_se``: relative.
+        NaN where not known.
+    onset : ndarray, shape (n_beats,)
+        Feet of the beats [samples].
+    fs : float
+        Sampling rate [Hz].
     """
 
     flushes: tuple[FlushReading, ...]
@@ -123,7 +125,43 @@ class Chain:
     corrected: bool
     facts: Int
     record_facts: int
-    columns: dict[str, Float] = field(default_factory=dict)
+    columns: dict[str, Float]
+    onset: Float
+    fs: float
+    _errors: dict[str, BeatErrors] = field(default_factory=dict, init=False, repr=False)
+
+    def errors(
+        self, pulse_pressure: Float, dpdt_max: Float, steepest: Float, duration: Float
+    ) -> dict[str, BeatErrors]:
+        """
+        What the line does to each beat; worked out once.
+
+        Parameters
+        ----------
+        pulse_pressure, dpdt_max : ndarray, shape (n_beats,)
+            As recorded [mmHg, mmHg/s].
+        steepest : ndarray, shape (n_beats,)
+            Steepest rises [samples].
+        duration : ndarray, shape (n_beats,)
+            Time to the next foot [s].
+
+        Returns
+        -------
+        dict of str to BeatErrors
+            For each of `HARMED`; NaN where the line is not known.
+        """
+        if not self._errors:
+            out = {name: np.full((3, self.onset.size), np.nan) for name in HARMED}
+            before = np.diff(steepest, prepend=np.nan) / self.fs
+            # Behind a break nobody knows how long ago the last beat was.
+            before[1:][~np.isfinite(duration[:-1])] = np.nan
+            for start, stop, known in self.adequacy:
+                part = slice(*np.searchsorted(self.onset, [start, stop]))
+                found = known.for_beats(pulse_pressure[part], dpdt_max[part], before[part], duration[part])
+                for name in HARMED:
+                    out[name][:, part] = found[name]
+            self._errors.update({name: BeatErrors(*rows) for name, rows in out.items()})
+        return self._errors
 
 
 def examine(
@@ -163,7 +201,7 @@ def examine(
     struck = _disturbances(reading, fs)
     flushes = () if corrected else tuple(_flushes(wave, fs, reading, scale))
     states = line_states(flushes, struck, fs, wave.size)
-    adequacy = tuple(_adequacy(wave, fs, reading, states, struck))
+    adequacy = tuple(_adequacy(wave, fs, reading, scale, states, struck))
     zeros = _zeros(wave, fs, reading, scale, first)
     number, stale = state_of(states, reading.onset)
     told = np.zeros(stale.size, dtype=bool)
@@ -172,7 +210,7 @@ def examine(
     unknown = ((number < 0) | stale) & ~told
     found = None if corrected else _hint(wave, fs, reading, unknown)
     findings = tuple(inspect(said.setup)) if said.setup is not None else ()
-    columns = _line_columns(reading.onset, adequacy) | _static_columns(reading, fs, zeros, said)
+    columns = _static_columns(reading, fs, zeros, said)
     facts = _line_facts(reading.onset, adequacy, states, number, stale)
     facts |= _static_facts(reading, fs, zeros)
     suggested = mask(*found.facts) if found is not None else 0
@@ -181,7 +219,8 @@ def examine(
     return Chain(
         flushes, states, adequacy, zeros, found, said.setup, findings,
         in_use=_in_use(reading), corrected=corrected, facts=facts,
-        record_facts=_missing(reading, states, zeros, said, corrected), columns=columns,
+        record_facts=_missing(reading, states, zeros, said, corrected), columns=columns, onset=reading.onset,
+        fs=fs,
     )  # fmt: skip
 
 
@@ -213,32 +252,32 @@ def _flushes(
 
 
 def _adequacy(
-    wave: Wave, fs: float, reading: Reading, states: Sequence[LineState], struck: Float
+    wave: Wave,
+    fs: float,
+    reading: Reading,
+    scale: Sequence[Mapping[str, Any]],
+    states: Sequence[LineState],
+    struck: Float,
 ) -> list[tuple[float, float, Adequacy]]:
     """
-    What the line does to these pulses, for each hour or less of each state; none without enough beats.
+    What the line does to the pulses of each state; nothing where too few beats tell.
 
     A fault that a flush shows was there before it, since the line was last touched: a flush may wash a fault
     away, but does not make one. A sound line says nothing of what lies before its flush.
     """
     out: list[tuple[float, float, Adequacy]] = []
-    good = reading.quality >= BELIEVED
     for before, state in zip((None, *states), states, strict=False):
-        known = len(out)
-        pieces = max(1, round((state.fresh_until - state.start) / (_PIECE_S * fs)))
-        edges = np.linspace(state.start, state.fresh_until, pieces + 1)
-        for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            here = good & (reading.onset >= start) & (reading.onset < stop)
-            try:
-                beat = typical_beat(wave, fs, reading.onset[here], reading.steepest[here], reading.end[here])
-                out.append((start, stop, expected_error(beat, state.dynamics)))
-            except InputError:
-                # Too few whole beats to say what the line does to them: they stay without a number.
-                continue
+        stretch = (round(state.start), round(state.fresh_until))
+        try:
+            known = assess(wave, fs, reading, state.dynamics, scale=scale or None, stretch=stretch)
+        except InputError:
+            # Too few whole beats to say what the line does to them: they stay without a number.
+            continue
         touched = float(np.max(struck[struck < state.start], initial=0.0))
         first = before is None or before.start < touched
-        if first and len(out) > known and _faults(out[known][2]):
-            out.insert(known, (max(touched, state.start - STALE_AFTER_S * fs), state.start, out[known][2]))
+        if first and _faults(known):
+            out.append((max(touched, state.start - STALE_AFTER_S * fs), state.start, known))
+        out.append((state.start, state.fresh_until, known))
     return out
 
 
@@ -265,20 +304,6 @@ def _hint(wave: Wave, fs: float, reading: Reading, unknown: Bool) -> Hint | None
         return hint(typical_beat(wave, fs, reading.onset[use], reading.steepest[use], reading.end[use]))
     except InputError:
         return None
-
-
-def _line_columns(onset: Float, adequacy: Sequence[tuple[float, float, Adequacy]]) -> dict[str, Float]:
-    """Expected errors for each mmHg of recorded pulse pressure: the line is linear."""
-    names = [f"{name}{end}" for name in HARMED for end in ("", "_low", "_high")]
-    out = {name: np.full(onset.size, np.nan) for name in names}
-    for start, stop, known in adequacy:
-        a, b = np.searchsorted(onset, [start, stop])
-        pulse = numbers_of(known.beat)["pp"]
-        for name in HARMED:
-            error = getattr(known, name)
-            for end, value in (("", error.value), ("_low", error.low), ("_high", error.high)):
-                out[f"{name}{end}"][a:b] = value / pulse
-    return out
 
 
 def _static_columns(reading: Reading, fs: float, zeros: ZeroReadings, said: Documented) -> dict[str, Float]:
