@@ -123,6 +123,8 @@ class Swings(NamedTuple):
 class Survey:
     """Result of the first pass."""
 
+    #: The samples themselves, for the few places where the tables are not enough.
+    wave: Wave
     grid: Grid
     cells: Cells
     swings: Swings
@@ -463,6 +465,7 @@ def survey(
             progress((tile[1] - tile[0]) / g.size)
     table = Cells(*(np.concatenate(column) for column in zip(*cells, strict=True)))
     return Survey(
+        wave,
         g,
         table,
         Swings(*(np.concatenate(column) for column in zip(*swings, strict=True))),

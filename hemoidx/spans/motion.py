@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from ..samples import rolling_quantile
 from ..survey import Cells, Survey, noise_level, runs
 from .level import bridged, grown, long_runs, usual_levels
+from .novelty import novelty
 from .table import KIND, NONE, Spans, covered, join, rows_of
 
 Float = NDArray[np.float64]
@@ -20,6 +21,10 @@ BUSY, BUSY_S = 0.62, 2.1
 STRANGE = 0.6
 #: A lull in movement as short as this [s] belongs to it.
 LULL_S = 2.0
+#: How far from a suspect stretch movement is looked for [s].
+NEAR_S = 12.0
+NEW, VERY_NEW = 3.2, 6.0
+LEAST_S, STRONG_S = 1.5, 0.7
 
 
 def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
@@ -52,20 +57,41 @@ def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
     half = round(0.5 * BUSY_S / g.cell_s)
     odd_beats = _around(strange, half) > STRANGE * (2 * half + 1)
     odd = (wild | rough | odd_beats) & ~busy
-    if not odd.any():
+    seed = odd | ((strange > 0.5) & ~busy)
+    if not seed.any():
         return NONE
-    suspect = odd | ((strange > 0.5) & ~busy)
-    found = long_runs(suspect, 1, 1.2 * second)
-    score = np.concatenate([[0], np.cumsum(odd)])
-    keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
-    moved = np.zeros(suspect.size, dtype=bool)
-    for a, b in found[keep]:
-        moved[a:b] = True
-    # The distorted beats beside a bout belong to it, and so does a lull between two bouts.
-    moved = grown(moved, (strange > 0.5) & ~busy, round(2.0 * second))
-    wide = runs(moved) + np.array([-1, 1]) * round(0.4 * second)
-    bouts = bridged(join(wide[:, 0], wide[:, 1]).astype(np.int64), LULL_S * second)
+    moved = np.zeros(seed.size, dtype=bool)
+    for a, b in bridged(runs(seed), 2.0 * NEAR_S * second):
+        moved |= _new(survey, seed, busy, a, b)
+    bouts = bridged(runs(moved), LULL_S * second)
     return rows_of(bouts * g.cell, "motion", g.size)
+
+
+def _new(survey: Survey, seed: Bool, busy: Bool, a: int, b: int) -> Bool:
+    """Cells in and around a suspect stretch that show what the trace around never shows."""
+    g = survey.grid
+    second = 1.0 / g.cell_s
+    out = np.zeros(seed.size, dtype=bool)
+    start = max(0, a - round(NEAR_S * second))
+    stop = min(seed.size, b + round(NEAR_S * second))
+    around = seed.copy()
+    around = grown(around, ~around, round(0.5 * second))
+    value = novelty(survey, start, stop, around | busy)
+    if value is None:
+        out[a:b] = True
+        return out
+    usual = float(np.median(value[~(around | busy)[start:stop]]))
+    free = ~busy[start:stop]
+    new = (value > NEW * usual) & free
+    strong = (value > VERY_NEW * usual) & free
+    found = bridged(runs(new), 1.0 * second)
+    score = np.concatenate([[0], np.cumsum(strong)])
+    keep = (found[:, 1] - found[:, 0] >= LEAST_S * second) & (
+        score[found[:, 1]] - score[found[:, 0]] >= STRONG_S * second
+    )
+    for k, m in found[keep]:
+        out[start + k : start + m] = True
+    return out
 
 
 def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:
