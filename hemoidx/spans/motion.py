@@ -26,7 +26,7 @@ BUSY, BUSY_S = 0.62, 2.1
 STRANGE = 0.6
 #: A swing is odd if the `ODD_LIKE`th nearest of `ODD_AMONG` on each side is so many times as far as usual,
 #: and if `ODD_OF_FIVE` of five in a row are: a single one may be an early beat.
-ODD_AMONG, ODD_LIKE, ODD_BY, ODD_OF_FIVE = 14, 5, 4.0, 2
+ODD_AMONG, ODD_LIKE, ODD_BY, ODD_OF_FIVE = 7, 3, 4.0, 2
 #: How far from a suspect stretch movement is looked for [s].
 NEAR_S = 14.0
 #: Novelty in units of the usual one: of each cell, of a bout on average, and of a bout without roughness.
