@@ -15,6 +15,10 @@ Float = NDArray[np.float64]
 
 #: A stretch of which this share is one constant level is that level and nothing else.
 ALL_FLAT = 0.8
+#: A pulse runs off by this share of its rise before the next is due; a tap that is turned does not.
+RUN_OFF = 0.4
+#: A rise begins so long [s] before it is steepest.
+STEP_S = 0.12
 
 
 class Pulse(NamedTuple):
@@ -24,6 +28,10 @@ class Pulse(NamedTuple):
     interval: Float
     low: Float
     rise: Float
+
+    def take(self, which: NDArray[np.bool_]) -> Pulse:
+        """Rows chosen by a mask."""
+        return Pulse(*(column[which] for column in self))
 
 
 def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> Spans:
@@ -49,7 +57,8 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
 
     Notes
     -----
-    A stretch begins when the pulse is overdue. One or two lone swings between two such stretches are
+    A stretch begins when the pulse is overdue. A rise that does not run off is no pulse but the turning of a
+    tap or a jolt, and the stretch begins with it. One or two lone swings between two such stretches are
     artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
     under a cuff, the span takes in the pulses that have lost a quarter of their height.
     """
@@ -57,15 +66,60 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     constant = known.of("flat")
     others = known.take(known.kind != KIND["flat"])
     parts = [others]
+    whole = _runs_down(survey.cells, g, pulse)
+    steps = pulse.at[~whole]
+    pulse = pulse.take(whole)
     for start, stop in _overdue(survey, others, pulse):
-        inside = np.minimum(constant.stop, stop) - np.maximum(constant.start, start)
-        share = float(np.maximum(inside, 0).sum()) / (stop - start)
-        if share > ALL_FLAT:
-            parts.append(constant.take(inside > 0))
+        held = constant.take((constant.start < stop) & (constant.stop > start))
+        if _all_constant(held, start, stop, pulse, g.fs):
+            parts.append(held)
             continue
+        start = _turned(start, pulse, steps, g.fs)
         kind, stretch = _told_apart(survey.cells, g, (start, stop), pulse, calibrated)
         parts.append(rows_of(np.array(stretch), kind, g.size))
     return gather(*parts)
+
+
+def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: float) -> bool:
+    """Whether a stretch is a constant level and nothing else, with no fading pulses beside it."""
+    if not held.start.size or _fades(start, stop, pulse):
+        return False
+    inside = np.minimum(held.stop, stop) - np.maximum(held.start, start)
+    share = float(inside.sum()) / (stop - start)
+    beat = float(np.interp(start, pulse.at, pulse.interval)) * fs if pulse.at.size else fs
+    # A rest that is too short for a beat is the end of one.
+    rest = max(float(held.start[0]) - start, stop - float(held.stop[-1]))
+    return share > ALL_FLAT or (share > 0.5 and held.start.size == 1 and rest < beat)
+
+
+def _fades(start: float, stop: float, pulse: Pulse) -> bool:
+    """Whether pulses on both sides, or two of them on one, have lost a third of their height."""
+    first, last = np.searchsorted(pulse.at, [start, stop])
+    outer = np.concatenate([pulse.rise[max(0, first - 20) : first], pulse.rise[last : last + 20]])
+    if not outer.size:
+        return False
+    small = 0.67 * float(np.quantile(outer, 0.7))
+    return int((pulse.rise[max(0, first - 2) : first] < small).sum()) + int((pulse.rise[last : last + 2] < small).sum()) >= 2
+
+
+def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
+    """Start moved back to the rise behind the last pulse that did not run off."""
+    last = int(np.searchsorted(pulse.at, start))
+    after = pulse.at[last - 1] if last else 0.0
+    between = steps[(steps > after) & (steps < start)]
+    return float(max(between[0] - STEP_S * fs, after)) if between.size else start
+
+
+def _runs_down(cells: Cells, g: Grid, pulse: Pulse) -> NDArray[np.bool_]:
+    """Whether pressure, within the usual interval, comes back from a rise by `RUN_OFF` of it."""
+    if not pulse.at.size:
+        return np.zeros(0, dtype=bool)
+    # Not before the crest of a slow rise; as far as the foot of the next pulse, though it may be late.
+    first = ((pulse.at + STEP_S * g.fs) // g.cell).astype(np.int64) + 1
+    count = np.clip(1.3 * pulse.interval / g.cell_s - 1.0, 2, 2.0 / g.cell_s).astype(np.int64)
+    place = np.minimum(np.arange(int(count.max())), count[:, None] - 1)
+    lowest = cells.low[np.minimum(first[:, None] + place, cells.low.size - 1)].min(axis=1)
+    return np.asarray(lowest <= pulse.low + (1.0 - RUN_OFF) * pulse.rise)
 
 
 def _told_apart(
