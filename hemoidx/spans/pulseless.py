@@ -16,7 +16,7 @@ Float = NDArray[np.float64]
 #: A stretch of which this share is one constant level is that level and nothing else.
 ALL_FLAT = 0.8
 #: A pulse runs off by this share of its rise before the next is due; a tap that is turned does not.
-RUN_OFF = 0.4
+RUN_OFF = 0.5
 #: A rise begins so long [s] before it is steepest.
 STEP_S = 0.12
 
@@ -99,7 +99,11 @@ def _fades(start: float, stop: float, pulse: Pulse) -> bool:
     if not outer.size:
         return False
     small = 0.67 * float(np.quantile(outer, 0.7))
-    return int((pulse.rise[max(0, first - 2) : first] < small).sum()) + int((pulse.rise[last : last + 2] < small).sum()) >= 2
+    return (
+        int((pulse.rise[max(0, first - 2) : first] < small).sum())
+        + int((pulse.rise[last : last + 2] < small).sum())
+        >= 2
+    )
 
 
 def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
@@ -119,7 +123,10 @@ def _runs_down(cells: Cells, g: Grid, pulse: Pulse) -> NDArray[np.bool_]:
     count = np.clip(1.3 * pulse.interval / g.cell_s - 1.0, 2, 2.0 / g.cell_s).astype(np.int64)
     place = np.minimum(np.arange(int(count.max())), count[:, None] - 1)
     lowest = cells.low[np.minimum(first[:, None] + place, cells.low.size - 1)].min(axis=1)
-    return np.asarray(lowest <= pulse.low + (1.0 - RUN_OFF) * pulse.rise)
+    # A rise that goes on into a ramp is no taller pulse for it: what counts is where it stands soon after.
+    soon = (pulse.at // g.cell).astype(np.int64)[:, None] + np.arange(3)
+    crest = cells.high[np.minimum(soon, cells.high.size - 1)].max(axis=1)
+    return np.asarray(lowest - pulse.low <= (1.0 - RUN_OFF) * np.minimum(pulse.rise, crest - pulse.low))
 
 
 def _told_apart(
