@@ -31,6 +31,8 @@ CELL = 8
 RIPPLE = 0.10
 #: A lowest value above this [mmHg] is not taken for a rail unless the recorder says so.
 LOW_RAIL = -5.0
+#: Noise takes a clipped crest off the rail for moments this short [s].
+RAIL_HOLE_S = 0.06
 #: Full width [s] of the smoothing window: passes about 16 Hz, takes ringing and mains hum out.
 SMOOTH_S = 0.064
 
@@ -386,15 +388,17 @@ def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[R
     place = touching[:, None] * g.cell + np.arange(g.cell)
     there = place < wave.size
     value = wave[np.where(there, place, 0)]
+    hole = max(1, round(RAIL_HOLE_S * g.fs)) if known else 1
     found = []
     for hit in (there & (value >= tops), there & (value <= bottoms)):
         at = place[hit]
-        edge = np.flatnonzero(np.diff(at) != 1)
-        first = at[np.concatenate([[0], edge + 1])] if at.size else at
-        last = at[np.concatenate([edge, [-1]])] if at.size else at
-        found.append(np.column_stack([first, last + 1]))
+        edge = np.flatnonzero(np.diff(at) > hole)
+        first = np.concatenate([[0], edge + 1]) if at.size else at
+        last = np.concatenate([edge, [-1]]) if at.size else at
+        count = np.diff(np.append(first, at.size))
+        some = count >= (2 if known else 3)
+        found.append(np.column_stack([at[first], at[last] + 1])[some])
     both = _join(found)
-    both = both[both[:, 1] - both[:, 0] >= 3]
     return both if known else both[_cut_off(wave, both, step)]
 
 

@@ -98,12 +98,8 @@ def _fades(start: float, stop: float, pulse: Pulse) -> bool:
     outer = np.concatenate([pulse.rise[max(0, first - 20) : first], pulse.rise[last : last + 20]])
     if not outer.size:
         return False
-    small = 0.67 * float(np.quantile(outer, 0.7))
-    return (
-        int((pulse.rise[max(0, first - 2) : first] < small).sum())
-        + int((pulse.rise[last : last + 2] < small).sum())
-        >= 2
-    )
+    small = pulse.rise < 0.67 * float(np.quantile(outer, 0.7))
+    return int(small[max(0, first - 2) : first].sum() + small[last : last + 2].sum()) >= 2
 
 
 def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
