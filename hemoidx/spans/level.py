@@ -26,6 +26,8 @@ FLUSH_JUMP = 40.0
 OPEN_WITHIN = 12.0
 #: A constant level keeps within this [mmHg], or within two steps; the noise of a patient does not.
 FLAT_WITHIN = 0.4
+#: ... or, without calibration, within this share of the usual pulse.
+FLAT_SHARE = 0.01
 
 
 class Levels(NamedTuple):
@@ -134,8 +136,10 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
     size, second = g.size, 1.0 / g.cell_s
     there = cells.missing < 0.5
     span = cells.high - cells.low
-    quiet = max(2.0 * step, FLAT_WITHIN)
     usual = usual_levels(cells, g.cell_s)
+    # Numbers without a unit have no scale but their own.
+    height = float(np.median(usual.systolic - usual.diastolic)) if cells.low.size else 0.0
+    quiet = max(2.0 * step, FLAT_WITHIN if calibrated else FLAT_SHARE * max(height, 0.0))
     flush = np.zeros(cells.low.size, dtype=bool)
     opened = np.zeros(cells.low.size, dtype=bool)
     parts = [rows_of(survey.gaps, "gap", size)]
