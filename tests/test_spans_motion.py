@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+import hemoidx as hx
 from hemoidx import beats
 from hemoidx.beats.measure import measure
-from hemoidx.simulate import Event, Scenario, simulate_arrays
+from hemoidx.recordings import scale_of
+from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
 from hemoidx.spans import KIND, Spans, motion
 from hemoidx.spans.novelty import novelty
 from hemoidx.survey import survey
@@ -95,9 +97,22 @@ def test_movement_is_found_to_its_edges(fs, length):
     assert mask[: a - int(0.7 * fs)].sum() + mask[a + n + int(0.7 * fs) :].sum() == 0
 
 
+def test_short_and_slow_movement_is_found_to_four_fifths():
+    """Five bouts, one of two seconds, at 64/min; a rule for several beats in a row sees too few of them."""
+    scenario = next(s for s in random_scenarios(240, 9) if s.name == "events_motion_000")
+    wave, fs, scale, truth = simulate_arrays(scenario)
+    mask = marked(beats.read(wave, fs, scale).spans, "motion", wave.size)
+    covered = [
+        mask[int(a * fs) : int(b * fs)].mean()
+        for a, b in zip(truth.spans.start_s, truth.spans.end_s, strict=True)
+    ]
+    assert len(covered) >= 4
+    assert min(covered) > 0.8
+
+
 def test_a_lull_in_movement_belongs_to_it():
     wave = noisy()
-    for at in (50.0, 54.5):
+    for at in (50.0, 55.6):
         wave[int(at * FS) : int(at * FS) + 375] += jerks(FS, 3.0, 15.0, seed=int(at))
     found = beats.read(wave, FS).spans.of("motion")
     assert found.start.size == 1
@@ -131,11 +146,11 @@ def test_what_is_only_strange_moves_where_there_is_nothing_to_compare_with():
 def test_a_tap_turned_between_two_beats_is_the_start_of_the_plateau():
     """The rise to the plateau looks like an upstroke, but pressure does not come back from it."""
     wave = noisy()
-    turned = int(60.55 * FS)
+    turned = int(60.37 * FS)
     wave[turned : turned + 2500] = 118.0 + 30.0 * np.arange(2500) / 2500
     found = beats.read(wave, FS)
     ((start, stop),) = np.column_stack([found.spans.of("sampling").start, found.spans.of("sampling").stop])
-    assert abs(start - turned) < 0.2 * FS
+    assert abs(start - turned) < 0.13 * FS
     assert abs(stop - turned - 2500) < 0.5 * FS
     assert not ((found.steepest > turned - 2) & (found.steepest < turned + 2500)).any()
 
@@ -202,3 +217,28 @@ def test_no_beat_is_measured_across_an_event():
     event = Spans(np.array([at]), np.array([at + 4]), np.array([KIND["gap"]]))
     cut = measure(wave, first.grid, rough, interval, event)
     np.testing.assert_array_equal(np.flatnonzero(np.isnan(cut.end)), [5, 19])
+
+
+@pytest.mark.parametrize(
+    ("name", "channel", "moved"),
+    [
+        # By eye: one shaken stretch while the line is brought into use; none in the others.
+        ("mimic2wdb-excerpt/s00001/3975656_0013", "ABP", (120.5, 123.3)),
+        ("mimicdb-excerpt/041s/041s", "PAP", None),
+        ("mimicdb-excerpt/041s/041s", "ABP", None),
+    ],
+)
+def test_movement_in_real_recordings(real_data, monkeypatch, name, channel, moved):
+    monkeypatch.setenv("HEMOIDX_DATA", str(real_data))
+    try:
+        pressure = hx.load(name)[channel]
+    except hx.DataUnavailableError as error:
+        pytest.skip(f"record {name} is not among the real recordings: {error}")
+    fs = float(pressure.attrs["fs"])
+    found = beats.read(pressure.to_numpy(), fs, scale_of(pressure)).spans.of("motion")
+    if moved is None:
+        assert found.start.size == 0
+        return
+    ((start, stop),) = np.column_stack([found.start, found.stop]) / fs
+    assert moved[0] - 0.4 < start < moved[0]
+    assert moved[1] < stop < moved[1] + 0.5
