@@ -11,6 +11,7 @@ from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
 from hemoidx.spans import KIND, Spans, motion
 from hemoidx.spans.novelty import novelty
 from hemoidx.survey import survey
+from tests.bench import detection
 from tests.waves import pulses
 
 FS = 125.0
@@ -242,3 +243,14 @@ def test_movement_in_real_recordings(real_data, monkeypatch, name, channel, move
     ((start, stop),) = np.column_stack([found.start, found.stop]) / fs
     assert moved[0] - 0.4 < start < moved[0]
     assert moved[1] < stop < moved[1] + 0.5
+
+
+def test_the_benchmark_says_which_events_it_leaves_out(capsys):
+    """Two crests clipped by less than the tolerance of 2 mmHg or two steps, of which one is not covered."""
+    events = [
+        ("saturated", c, c, 0.1, change) for c, change in ((1.0, 9.0), (0.0, 2.4), (1.0, 2.0), (1.0, 2.6))
+    ]
+    detection.print_events([{"events": events, "step": 1.25}, {"events": events[:1], "step": 0.1}])
+    line = capsys.readouterr().out.splitlines()[-1]
+    assert line.split()[:7] == ["saturated", "5", "80.00", "%", "left", "out", "2:"]
+    assert "100.00 %" in line
