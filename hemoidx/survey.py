@@ -411,7 +411,7 @@ def _cut_off(wave: Wave, stretch: Int, step: float, height: float) -> NDArray[np
     def away(by: Int | int) -> Float:
         before = wave[np.maximum(stretch[:, 0] - by, 0)]
         after = wave[np.minimum(stretch[:, 1] - 1 + by, wave.size - 1)]
-        return np.fmax(np.abs(before - level), np.abs(after - level)).astype(np.float64)
+        return np.asarray(np.fmax(np.abs(before - level), np.abs(after - level)), dtype=np.float64)
 
     jump = away(1)
     least = min(CUT_JUMP, CUT_SHARE * height)

@@ -304,7 +304,7 @@ def spans_table(wave: Wave) -> pd.DataFrame:
 
 
 def _change(wave: Wave, start: float, end: float, kind: str) -> float:
-    """Largest change that an event makes in what reaches the samples; infinite where there are none [mmHg]."""
+    """Largest change that an event makes in what is sampled; infinite where nothing is [mmHg]."""
     if kind == "gap":
         return float("inf")
     part = slice(wave.sample(start), wave.sample(end) + 1)

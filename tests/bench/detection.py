@@ -88,7 +88,7 @@ def print_events(rows: Rows) -> None:
     print(
         "\nevents: count, share covered to 80 % or more. Left out of the second share: events that change\n"
         "the pressure at the recorder's input, disturbed less undisturbed, by no more than 2 mmHg or two\n"
-        "steps at any moment, and so no value beyond its tolerance. Share of their time covered, rightly named"
+        "steps at any moment, and so no value beyond its tolerance. Share of their time covered, and named"
     )
     kinds = sorted({event[0] for row in rows for event in row["events"]})
     for kind in kinds:
