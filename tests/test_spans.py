@@ -144,6 +144,14 @@ def test_a_high_level_that_lasts_is_no_flush():
     assert (a, b) == (pytest.approx(52.0, abs=0.45), pytest.approx(53.6, abs=0.45))
 
 
+def test_a_flush_that_sags_above_a_plateau_is_one_flush():
+    wave = pulses(FS, 120.0)
+    wave[5000:7500] = 200.0
+    wave[6500:6800] = np.linspace(252.0, 226.0, 300)
+    ((a, b),) = seconds(level_spans(wave), "flush")
+    assert (a, b) == (pytest.approx(52.0, abs=0.45), pytest.approx(54.4, abs=0.45))
+
+
 def test_a_constant_that_drifts_or_breathes_is_not_flat():
     wave = pulses(FS, 60.0)
     wave[3000:4500] = np.linspace(90.0, 100.0, 1500)

@@ -98,17 +98,23 @@ def test_movement_is_found_to_its_edges(fs, length):
     assert mask[: a - int(0.7 * fs)].sum() + mask[a + n + int(0.7 * fs) :].sum() == 0
 
 
-def test_short_and_slow_movement_is_found_to_four_fifths():
-    """Five bouts, one of two seconds, at 64/min; a rule for several beats in a row sees too few of them."""
-    scenario = next(s for s in random_scenarios(240, 9) if s.name == "events_motion_000")
+@pytest.mark.parametrize(
+    ("count", "seed", "name"),
+    [
+        # Bouts at 64/min, one of two seconds: a rule for several beats in a row sees too few of them.
+        (240, 9, "events_motion_000"),
+        # A bout of fifteen seconds that is hardly rougher than the noise and dies down before its end.
+        (504, 606061, "events_mixed_008"),
+    ],
+)
+def test_faint_movement_is_found_to_four_fifths(count, seed, name):
+    scenario = next(s for s in random_scenarios(count, seed) if s.name == name)
     wave, fs, scale, truth = simulate_arrays(scenario)
     mask = marked(beats.read(wave, fs, scale).spans, "motion", wave.size)
-    covered = [
-        mask[int(a * fs) : int(b * fs)].mean()
-        for a, b in zip(truth.spans.start_s, truth.spans.end_s, strict=True)
-    ]
-    assert len(covered) >= 4
-    assert min(covered) > 0.8
+    moved = truth.spans[truth.spans.kind == "motion"]
+    assert len(moved) > 0
+    for a, b in zip(moved.start_s, moved.end_s, strict=True):
+        assert mask[int(a * fs) : int(b * fs)].mean() > 0.8, (a, b)
 
 
 def test_a_lull_in_movement_belongs_to_it():
@@ -180,6 +186,9 @@ def test_a_level_that_pulses_fade_into_is_no_dead_line():
     # To where three quarters of the pulse are left or farther.
     assert 39.0 < span.start[0] / FS < 41.9
     assert 72.1 < span.stop[0] / FS < 75.0
+    # One weak pulse on each side is enough, if the level does not cut it off.
+    quick = np.interp(at, [40.0, 41.5, 70.0, 71.5], [1.0, 0.0, 0.0, 1.0])
+    assert KIND["flat"] not in beats.read(90.0 + quick * (wave - 90.0), FS).spans.kind
     abrupt = wave.copy()
     abrupt[5000:8750] = 90.0
     assert set(beats.read(abrupt, FS).spans.kind) == {KIND["flat"]}

@@ -149,7 +149,8 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
         for a, b in long_runs((cells.low >= limit) & there, 2):
             # A high level that lasts is a tap turned off; a flush can still stand out above it.
             lasts = (b - a) > FLUSH_LONGEST_S * second
-            core[a:b] = cells.low[a:b] >= (np.median(cells.mean[a:b]) + FLUSH_JUMP if lasts else 0.0)
+            above = cells.low[a:b] - (np.median(cells.mean[a:b]) if lasts else -np.inf)
+            core[a:b] = grown(above >= FLUSH_JUMP, above >= 0.5 * FLUSH_JUMP, round(FLUSH_LONGEST_S * second))
         flush = grown(core, (cells.high >= limit) & there, 3)
         parts.append(rows_of(runs(flush) * g.cell, "flush", size))
         near_zero = (np.abs(cells.mean) <= OPEN_WITHIN) & (span <= max(3.0, 3.0 * step)) & there

@@ -40,6 +40,10 @@ ROUGHER = 1.15
 SHORTEST_S, LONGER_S, SMOOTH_S = 1.2, 1.8, 1.2
 #: Holes in a bout [s]; how far beside it new pieces of `BITS_S` and longer belong to it: a beat and a half.
 HOLE_S, BESIDE_S, BITS_S = 1.0, 1.5, 0.3
+#: Beside a bout a piece is new at this many times what 95 % of the clean ones reach.
+LESS = 1.4
+#: Far from a bout [s] starts here; so much clean trace there must be for that.
+FAR_S = 5.0
 #: A lull between two bouts as short as this [s] belongs to them.
 LULL_S = 3.0
 
@@ -147,7 +151,10 @@ def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, st
     very = _share((ratio > VERY_NEW) & free, found) * seconds
     smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
     kept = _filled(found[moving | smooth], stop - start)
-    beside = bridged(long_runs(new, BITS_S * second), BESIDE_S * second)
+    # Beside a bout less is enough, where the clean trace farther away keeps well below it.
+    far = clean & ~grown(kept, ~kept, round(FAR_S * second))
+    less = min(NEW, LESS * float(np.quantile(ratio[far], 0.95))) if far.sum() > FAR_S * second else NEW
+    beside = bridged(long_runs((ratio > less) & free, BITS_S * second), BESIDE_S * second)
     return kept | _filled(beside[_share(kept, beside) > 0], stop - start)
 
 

@@ -19,6 +19,8 @@ ALL_FLAT = 0.8
 RUN_OFF = 0.5
 #: A rise begins so long [s] before it is steepest.
 STEP_S = 0.12
+#: A pulse whose upstroke is closer than this [s] to a constant level may be cut off by it.
+CUT_S = 0.3
 
 
 class Pulse(NamedTuple):
@@ -82,7 +84,7 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
 
 def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: float) -> bool:
     """Whether a stretch is a constant level and nothing else, with no fading pulses beside it."""
-    if not held.start.size or _fades(start, stop, pulse):
+    if not held.start.size or _fades(float(held.start[0]), float(held.stop[-1]), pulse, fs):
         return False
     inside = np.minimum(held.stop, stop) - np.maximum(held.start, start)
     share = float(inside.sum()) / (stop - start)
@@ -92,14 +94,18 @@ def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: floa
     return share > ALL_FLAT or (share > 0.5 and held.start.size == 1 and rest < beat)
 
 
-def _fades(start: float, stop: float, pulse: Pulse) -> bool:
-    """Whether pulses on both sides, or two of them on one, have lost a third of their height."""
-    first, last = np.searchsorted(pulse.at, [start, stop])
-    outer = np.concatenate([pulse.rise[max(0, first - 20) : first], pulse.rise[last : last + 20]])
+def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
+    """Whether one of the pulses beside a constant level, not cut off by it, is weaker than all around."""
+    first = int(np.searchsorted(pulse.at, start - CUT_S * fs))
+    last = int(np.searchsorted(pulse.at, stop + CUT_S * fs))
+    beside = np.concatenate([pulse.rise[max(0, first - 2) : first], pulse.rise[last : last + 2]])
+    outer = np.concatenate(
+        [pulse.rise[max(0, first - 20) : max(0, first - 4)], pulse.rise[last + 4 : last + 20]]
+    )
     if not outer.size:
         return False
-    small = pulse.rise < 0.67 * float(np.quantile(outer, 0.7))
-    return int(small[max(0, first - 2) : first].sum() + small[last : last + 2].sum()) >= 2
+    small = min(0.67 * float(np.quantile(outer, 0.7)), 0.85 * float(np.quantile(outer, 0.1)))
+    return bool((beside < small).any())
 
 
 def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
