@@ -102,16 +102,23 @@ def _odd_swings(swings: Swings, g: Grid) -> Bool:
     if size < 2 * ODD_LIKE:
         return out
     form = np.stack([swings.low, swings.high, 0.1 * swings.slope]).astype(np.float32)
-    apart = np.full((size, 2 * ODD_AMONG), np.inf, dtype=np.float32)
+    nearest = np.full((ODD_LIKE, size), np.inf, dtype=np.float32)
     for lag in range(1, min(ODD_AMONG, size - 1) + 1):
         step = np.abs(form[:, lag:] - form[:, :-lag]).max(axis=0)
-        apart[lag:, lag - 1] = step
-        apart[:-lag, ODD_AMONG + lag - 1] = step
-    distance = np.partition(apart, ODD_LIKE - 1, axis=1)[:, ODD_LIKE - 1].astype(np.float64)
+        _take_in(nearest[:, lag:], step)
+        _take_in(nearest[:, :-lag], step)
+    distance = nearest[-1].astype(np.float64)
     odd = distance > ODD_BY * rolling_quantile(distance, 20, 0.5, every=4)
     odd &= np.convolve(odd, np.ones(5), mode="same") > ODD_OF_FIVE - 0.5
     out[np.clip(swings.steepest[odd] // g.cell, 0, count - 1).astype(np.int64)] = True
     return out
+
+
+def _take_in(least: NDArray[np.float32], value: NDArray[np.float32]) -> None:
+    """Keep rows of the least values so far, least first, with one more value."""
+    for k in range(least.shape[0] - 1, 0, -1):
+        np.minimum(least[k], np.maximum(least[k - 1], value), out=least[k])
+    np.minimum(least[0], value, out=least[0])
 
 
 def _filled(found: Int, size: int) -> Bool:

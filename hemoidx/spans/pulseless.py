@@ -120,14 +120,16 @@ def _runs_down(cells: Cells, g: Grid, pulse: Pulse) -> NDArray[np.bool_]:
     """Whether pressure, within the usual interval, comes back from a rise by `RUN_OFF` of it."""
     if not pulse.at.size:
         return np.zeros(0, dtype=bool)
+    end = cells.low.size - 1
     # Not before the crest of a slow rise; as far as the foot of the next pulse, though it may be late.
-    first = ((pulse.at + STEP_S * g.fs) // g.cell).astype(np.int64) + 1
+    first = np.minimum(((pulse.at + STEP_S * g.fs) // g.cell).astype(np.int64) + 1, end)
     count = np.clip(1.3 * pulse.interval / g.cell_s - 1.0, 2, 2.0 / g.cell_s).astype(np.int64)
-    place = np.minimum(np.arange(int(count.max())), count[:, None] - 1)
-    lowest = cells.low[np.minimum(first[:, None] + place, cells.low.size - 1)].min(axis=1)
+    stretch = np.column_stack([first, np.minimum(first + count, end)]).ravel()
+    lowest = np.minimum.reduceat(cells.low, stretch)[::2]
     # A rise that goes on into a ramp is no taller pulse for it: what counts is where it stands soon after.
-    soon = (pulse.at // g.cell).astype(np.int64)[:, None] + np.arange(3)
-    crest = cells.high[np.minimum(soon, cells.high.size - 1)].max(axis=1)
+    soon = (pulse.at // g.cell).astype(np.int64)
+    crest = np.maximum(cells.high[soon], cells.high[np.minimum(soon + 1, end)])
+    crest = np.maximum(crest, cells.high[np.minimum(soon + 2, end)])
     return np.asarray(lowest - pulse.low <= (1.0 - RUN_OFF) * np.minimum(pulse.rise, crest - pulse.low))
 
 
