@@ -189,9 +189,12 @@ def test_a_level_that_pulses_fade_into_is_no_dead_line():
     # One weak pulse on each side is enough, if the level does not cut it off.
     quick = np.interp(at, [40.0, 41.5, 70.0, 71.5], [1.0, 0.0, 0.0, 1.0])
     assert KIND["flat"] not in beats.read(90.0 + quick * (wave - 90.0), FS).spans.kind
-    abrupt = wave.copy()
-    abrupt[5000:8750] = 90.0
-    assert set(beats.read(abrupt, FS).spans.kind) == {KIND["flat"]}
+    # A level that begins and ends anywhere in a beat cuts pulses off and is dead.
+    for late in np.arange(0.0, 0.8, 0.1):
+        for level in (75.0, 90.0, 112.0):
+            abrupt = wave.copy()
+            abrupt[int((40.0 + late) * FS) : int((70.1 + 0.7 * late) * FS)] = level
+            assert set(beats.read(abrupt, FS).spans.kind) == {KIND["flat"]}, (late, level)
 
 
 def test_an_upstroke_at_the_edge_of_an_event_is_no_beat():
