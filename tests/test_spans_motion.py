@@ -105,6 +105,8 @@ def test_movement_is_found_to_its_edges(fs, length):
         (240, 9, "events_motion_000"),
         # A bout of fifteen seconds that is hardly rougher than the noise and dies down before its end.
         (504, 606061, "events_mixed_008"),
+        # At 167/min the pulses themselves are as rough as the movement that takes half of them away.
+        (504, 770813, "events_motion_010"),
     ],
 )
 def test_faint_movement_is_found_to_four_fifths(count, seed, name):
@@ -136,6 +138,19 @@ def test_premature_beats_do_not_move():
         )
         wave, fs, scale, _ = simulate_arrays(scenario)
         assert beats.read(wave, fs, scale).spans.start.size == 0, seed
+
+
+@pytest.mark.parametrize("seconds", [3.0, 6.0])
+def test_a_run_of_beats_of_another_kind_does_not_move(seconds):
+    """New for as long as it lasts, but its beats are like each other, as in a salvo of ectopic beats."""
+    wave = noisy()
+    at = np.arange(int(seconds * FS)) / FS
+    wave[7500 : 7500 + at.size] = (
+        95.0 - 14.0 * np.cos(2 * np.pi * at / 0.4) - 4.0 * np.sin(4 * np.pi * at / 0.4)
+    )
+    found = beats.read(wave, FS)
+    assert found.spans.start.size == 0
+    assert np.sum((found.steepest > 7500) & (found.steepest < 7500 + at.size)) >= seconds / 0.4 - 2
 
 
 def test_what_is_only_strange_moves_where_there_is_nothing_to_compare_with():

@@ -38,6 +38,8 @@ ROUGHER = 1.15
 #: Shortest bout [s] that was odd in itself, and that was merely near something suspect; the least time that a
 #: bout without roughness must be very new.
 SHORTEST_S, LONGER_S, SMOOTH_S = 1.2, 1.8, 1.2
+#: A bout that is no rougher than the trace around lasts so long [s], and so much of it is new.
+LASTING_S, FILLED = 4.0, 0.85
 #: Holes in a bout [s]; how far beside it new pieces of `BITS_S` and longer belong to it: a beat and a half.
 HOLE_S, BESIDE_S, BITS_S = 1.0, 1.5, 0.3
 #: Beside a bout a piece is new at this many times what 95 % of the clean ones reach.
@@ -146,7 +148,8 @@ def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, st
     cells = Cells(*(column[start:stop][clean] for column in survey.cells))
     # A trace without noise repeats itself almost exactly; what differs by so little is still the same.
     height = float(np.quantile(cells.high, 0.9) - np.quantile(cells.low, 0.1))
-    ratio = value / max(float(np.median(value[clean])), SAME * height, 1e-9)
+    same = max(float(np.median(value[clean])), SAME * height, 1e-9)
+    ratio = value / same
     rough = survey.cells.rough[start:stop].astype(np.float64)
     new = (ratio > NEW) & free
     found = bridged(runs(new), HOLE_S * second)
@@ -157,6 +160,11 @@ def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, st
     moving &= _share(rough, found) > ROUGHER * float(np.mean(cells.rough))
     very = _share((ratio > VERY_NEW) & free, found) * seconds
     smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
+    lasting = (seconds >= LASTING_S) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
+    for k in np.flatnonzero(lasting & ~moving & ~smooth):
+        # A run of beats of another kind is new too, but its beats are like each other.
+        own = novelty(survey, start + int(found[k, 0]), start + int(found[k, 1]), busy)
+        smooth[k] = own is not None and float(np.mean(own)) > MEAN_NEW * same
     kept = _filled(found[moving | smooth], stop - start)
     # Beside a bout less is enough, where the clean trace farther away keeps well below it.
     far = clean & ~grown(kept, ~kept, round(FAR_S * second))
