@@ -40,6 +40,8 @@ ROUGHER = 1.15
 SHORTEST_S, LONGER_S, SMOOTH_S = 1.2, 1.8, 1.2
 #: A bout that is no rougher than the trace around lasts so long [s], and so much of it is new.
 LASTING_S, FILLED = 4.0, 0.85
+#: From this length on [s] a bout must be unlike itself: as new against all that is around, itself included.
+ALIKE_S, UNLIKE_ITSELF = 3.0, 2.7
 #: Holes in a bout [s]; how far beside it new pieces of `BITS_S` and longer belong to it: a beat and a half.
 HOLE_S, BESIDE_S, BITS_S = 1.0, 1.5, 0.3
 #: Beside a bout a piece is new at this many times what 95 % of the clean ones reach.
@@ -160,12 +162,13 @@ def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, st
     moving &= _share(rough, found) > ROUGHER * float(np.mean(cells.rough))
     very = _share((ratio > VERY_NEW) & free, found) * seconds
     smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
-    lasting = (seconds >= LASTING_S) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
-    for k in np.flatnonzero(lasting & ~moving & ~smooth):
+    smooth |= (seconds >= LASTING_S) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
+    moving |= smooth
+    for k in np.flatnonzero(moving & (seconds >= ALIKE_S)):
         # A run of beats of another kind is new too, but its beats are like each other.
         own = novelty(survey, start + int(found[k, 0]), start + int(found[k, 1]), busy)
-        smooth[k] = own is not None and float(np.mean(own)) > MEAN_NEW * same
-    kept = _filled(found[moving | smooth], stop - start)
+        moving[k] = own is not None and float(np.median(own)) > UNLIKE_ITSELF * same
+    kept = _filled(found[moving], stop - start)
     # Beside a bout less is enough, where the clean trace farther away keeps well below it.
     far = clean & ~grown(kept, ~kept, round(FAR_S * second))
     less = min(NEW, LESS * float(np.quantile(ratio[far], 0.95))) if far.sum() > FAR_S * second else NEW
