@@ -176,6 +176,18 @@ def test_a_tap_turned_between_two_beats_is_the_start_of_the_plateau():
     assert not ((found.steepest > turned - 2) & (found.steepest < turned + 2500)).any()
 
 
+def test_a_ramp_into_a_flush_is_covered_from_the_turning_of_the_tap():
+    """Less than two seconds from there to a level that only a flush has: too short for an overdue pulse."""
+    wave = noisy()
+    turned = int(60.37 * FS)
+    wave[turned : turned + 500] = np.linspace(110.0, 260.0, 500)
+    found = beats.read(wave, FS).spans
+    assert set(found.kind) <= {KIND["sampling"], KIND["flush"]}
+    # But for the tenth of a second by which a stretch ends before what follows.
+    assert found.inside(np.arange(turned + 15.0, turned + 500.0, 5.0)).mean() > 0.96
+    assert not found.inside(np.array([turned - 20.0, turned + 560.0])).any()
+
+
 def test_a_jolt_does_not_end_a_plateau():
     scenario = Scenario(
         seed=4, fs=125.0, rate=80.0, events=(Event("sampling", 40.0, 12.0), Event("flush", 52.0, 2.0))

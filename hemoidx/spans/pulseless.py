@@ -71,7 +71,7 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     whole = _runs_down(survey.cells, g, pulse)
     steps = pulse.at[~whole]
     pulse = pulse.take(whole)
-    for start, stop in _overdue(survey, others, pulse):
+    for start, stop in _overdue(survey, others, pulse, steps):
         held = constant.take((constant.start < stop) & (constant.stop > start))
         if _all_constant(held, start, stop, pulse, g.fs):
             parts.append(held)
@@ -149,7 +149,7 @@ def _told_apart(
     return ("cuff" if _runs_off(cells, g, wide, pulse, before, wide[1] - core[1]) else "not_pulsatile"), wide
 
 
-def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, float]]:
+def _overdue(survey: Survey, known: Spans, pulse: Pulse, steps: Float) -> list[tuple[float, float]]:
     """Stretches [samples] in which the next pulse is overdue, lone swings between them taken in."""
     g = survey.grid
     events = join(known.start, known.stop)
@@ -158,7 +158,12 @@ def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, fl
     order = np.argsort(mark, kind="stable")
     mark, reach = mark[order], np.maximum.accumulate(reach[order])
     usual = np.interp(mark, pulse.at, pulse.interval) if pulse.at.size else np.full(mark.size, 1.0)
-    hole = np.flatnonzero(mark[1:] - reach[:-1] > np.maximum(2.0, 1.6 * usual[:-1]) * g.fs)
+    least = np.maximum(2.0, 1.6 * usual[:-1])
+    # Between a rise that did not run off and the next event the tap is turned, however soon that comes.
+    turned = np.searchsorted(steps, mark[1:]) > np.searchsorted(steps, mark[:-1])
+    turned &= np.isin(mark[1:], events[:, 0])
+    least[turned] = np.maximum(1.0, 0.8 * usual[:-1])[turned]
+    hole = np.flatnonzero(mark[1:] - reach[:-1] > least * g.fs)
     found: list[tuple[float, float]] = []
     for k in hole:
         start, stop = float(reach[k]), float(mark[k + 1] - 0.08 * g.fs)
