@@ -31,6 +31,10 @@ CELL = 8
 RIPPLE = 0.10
 #: A lowest value above this [mmHg] is not taken for a rail unless the recorder says so.
 LOW_RAIL = -5.0
+#: An unstated rail is met with a jump of at least this [mmHg], or this share of the record's range if less.
+CUT_JUMP, CUT_SHARE = 0.5, 0.0125
+#: Noise takes a clipped crest off the rail for moments this short [s].
+RAIL_HOLE_S = 0.06
 #: Full width [s] of the smoothing window: passes about 16 Hz, takes ringing and mains hum out.
 SMOOTH_S = 0.064
 
@@ -123,6 +127,8 @@ class Swings(NamedTuple):
 class Survey:
     """Result of the first pass."""
 
+    #: The samples themselves, for the few places where the tables are not enough.
+    wave: Wave
     grid: Grid
     cells: Cells
     swings: Swings
@@ -384,25 +390,36 @@ def _rail_runs(wave: Wave, g: Grid, cells: Cells, step: float, known: Sequence[R
     place = touching[:, None] * g.cell + np.arange(g.cell)
     there = place < wave.size
     value = wave[np.where(there, place, 0)]
+    hole = max(1, round(RAIL_HOLE_S * g.fs)) if known else 1
     found = []
     for hit in (there & (value >= tops), there & (value <= bottoms)):
         at = place[hit]
-        edge = np.flatnonzero(np.diff(at) != 1)
-        first = at[np.concatenate([[0], edge + 1])] if at.size else at
-        last = at[np.concatenate([edge, [-1]])] if at.size else at
-        found.append(np.column_stack([first, last + 1]))
+        edge = np.flatnonzero(np.diff(at) > hole)
+        first = np.concatenate([[0], edge + 1]) if at.size else at
+        last = np.concatenate([edge, [-1]]) if at.size else at
+        count = np.diff(np.append(first, at.size))
+        some = count >= (2 if known else 3)
+        found.append(np.column_stack([at[first], at[last] + 1])[some])
     both = _join(found)
-    both = both[both[:, 1] - both[:, 0] >= 3]
-    return both if known else both[_cut_off(wave, both, step)]
+    return both if known else both[_cut_off(wave, both, step, top - bottom)]
 
 
-def _cut_off(wave: Wave, stretch: Int, step: float) -> NDArray[np.bool_]:
+def _cut_off(wave: Wave, stretch: Int, step: float, height: float) -> NDArray[np.bool_]:
     """Whether the wave runs into a constant stretch at an angle, as it does at a rail, and not smoothly."""
-    before = wave[np.maximum(stretch[:, 0] - 1, 0)]
-    after = wave[np.minimum(stretch[:, 1], wave.size - 1)]
     level = wave[stretch[:, 0]]
-    jump = np.fmax(np.abs(before - level), np.abs(after - level))
-    return np.asarray(jump >= max(0.5, 1.5 * step))
+
+    def away(by: Int | int) -> Float:
+        before = wave[np.maximum(stretch[:, 0] - by, 0)]
+        after = wave[np.minimum(stretch[:, 1] - 1 + by, wave.size - 1)]
+        return np.asarray(np.fmax(np.abs(before - level), np.abs(after - level)), dtype=np.float64)
+
+    jump = away(1)
+    least = min(CUT_JUMP, CUT_SHARE * height)
+    # A rounded crest within one step falls by one step and a half in half the time that it stays there;
+    # the step of a file that does not state it is the smallest jump.
+    known = max(step, float(np.nanmin(jump, initial=np.inf))) if step == 0.0 else step
+    fall = away(np.maximum((stretch[:, 1] - stretch[:, 0]) // 2, 1))
+    return np.asarray((jump >= max(least, 1.5 * step)) | (fall >= max(2.0 * least, 2.5 * known)))
 
 
 def _join(pieces: list[Int]) -> Int:
@@ -463,6 +480,7 @@ def survey(
             progress((tile[1] - tile[0]) / g.size)
     table = Cells(*(np.concatenate(column) for column in zip(*cells, strict=True)))
     return Survey(
+        wave,
         g,
         table,
         Swings(*(np.concatenate(column) for column in zip(*swings, strict=True))),

@@ -145,3 +145,18 @@ def test_clear_beats_do_not_know_of_the_event() -> None:
     same = alone.beats.iloc[np.searchsorted(alone.beats.onset_s, clear.onset_s - 0.01)]
     for name, limit in (("onset_s", 0.002), ("sbp", 0.6), ("dbp", 0.6), ("mbp", 0.3)):
         assert clear[name].to_numpy() == pytest.approx(same[name].to_numpy(), abs=limit)
+
+
+def test_the_change_that_an_event_makes():
+    """Disturbed less undisturbed at the recorder's input; what the rail cuts off where that is the event."""
+    _, _, quiet = run()
+    _, _, held = run(Event("flat", 30.0, 10.0, 60.0))
+    inside = quiet.beats[(quiet.beats.onset_s > 30.0) & (quiet.beats.end_s < 40.0)]
+    assert held.spans.change[0] == pytest.approx(inside.sbp.max() - 60.0, abs=0.01)
+    assert run(Event("gap", 30.0, 5.0))[2].spans.change.tolist() == [np.inf]
+    rail = float(np.floor(quiet.beats.sbp.median()))
+    _, _, clipped = run(rail_high=rail)
+    assert len(clipped.spans) > 10
+    for span in clipped.spans[1:-1].itertuples():
+        (sbp,) = quiet.beats.sbp[(quiet.beats.onset_s < span.start_s) & (quiet.beats.end_s > span.end_s)]
+        assert span.change == pytest.approx(sbp - rail, abs=0.01)

@@ -98,6 +98,20 @@ def test_runs_at_known_rails_are_found_to_the_sample(fs: float) -> None:
     assert found.shape[0] == 20
 
 
+def test_a_hole_of_a_few_samples_at_a_known_rail_is_noise() -> None:
+    wave = np.clip(100 + 60 * np.sin(2 * np.pi * np.arange(5000) / 250.0), None, 140)
+    (start, stop) = survey(wave, 250.0, 0.5, (Rail(0, wave.size, -20.0, 140.0),)).rails[0]
+    broken = wave.copy()
+    broken[[start + 3, start + 4, start + 9]] = 139.0
+    rails = (Rail(0, wave.size, -20.0, 140.0),)
+    np.testing.assert_array_equal(survey(broken, 250.0, 0.5, rails).rails[0], [start, stop])
+    # Two samples are enough where the rail is known, one is not.
+    alone = np.full(2500, 100.0) + np.arange(2500) % 7
+    alone[998:1004] = [136.0, 139.0, 140.0, 140.0, 139.0, 136.0]
+    alone[1998:2003] = [136.0, 139.0, 140.0, 139.0, 136.0]
+    np.testing.assert_array_equal(survey(alone, 250.0, 0.5, rails[:1]).rails, [[1000, 1002]])
+
+
 def test_an_extreme_is_no_rail_by_itself() -> None:
     """A coarse wave stays at its highest code for several samples on rounded peaks."""
     t = np.arange(125 * 30) / 125

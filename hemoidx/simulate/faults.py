@@ -306,5 +306,16 @@ def spans_table(wave: Wave) -> pd.DataFrame:
 
     columns = ["start_s", "end_s", "kind", "touch_start_s", "touch_end_s"]
     table = pd.DataFrame(sorted(wave.spans), columns=columns)
-    floats = [name for name in columns if name != "kind"]
+    table["change"] = [_change(wave, *row[:3]) for row in sorted(wave.spans)]
+    floats = [name for name in table if name != "kind"]
     return table.astype(dict.fromkeys(floats, float))
+
+
+def _change(wave: Wave, start: float, end: float, kind: str) -> float:
+    """Largest change that an event makes in what is sampled; infinite where nothing is [mmHg]."""
+    if kind == "gap":
+        return float("inf")
+    part = slice(wave.sample(start), wave.sample(end) + 1)
+    if kind == "saturated":
+        return float(wave.pressure[part].max() - wave.scenario.rail_high)
+    return float(np.abs(wave.pressure[part] - wave.patient[part]).max())

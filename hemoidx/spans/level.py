@@ -26,6 +26,8 @@ FLUSH_JUMP = 40.0
 OPEN_WITHIN = 12.0
 #: A constant level keeps within this [mmHg], or within two steps; the noise of a patient does not.
 FLAT_WITHIN = 0.4
+#: ... or, without calibration, within this share of the usual pulse.
+FLAT_SHARE = 0.01
 
 
 class Levels(NamedTuple):
@@ -134,8 +136,10 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
     size, second = g.size, 1.0 / g.cell_s
     there = cells.missing < 0.5
     span = cells.high - cells.low
-    quiet = max(2.0 * step, FLAT_WITHIN)
     usual = usual_levels(cells, g.cell_s)
+    # Numbers without a unit have no scale but their own.
+    height = float(np.median(usual.systolic - usual.diastolic)) if cells.low.size else 0.0
+    quiet = max(2.0 * step, FLAT_WITHIN if calibrated else FLAT_SHARE * max(height, 0.0))
     flush = np.zeros(cells.low.size, dtype=bool)
     opened = np.zeros(cells.low.size, dtype=bool)
     parts = [rows_of(survey.gaps, "gap", size)]
@@ -145,7 +149,8 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
         for a, b in long_runs((cells.low >= limit) & there, 2):
             # A high level that lasts is a tap turned off; a flush can still stand out above it.
             lasts = (b - a) > FLUSH_LONGEST_S * second
-            core[a:b] = cells.low[a:b] >= (np.median(cells.mean[a:b]) + FLUSH_JUMP if lasts else 0.0)
+            above = cells.low[a:b] - (np.median(cells.mean[a:b]) if lasts else -np.inf)
+            core[a:b] = grown(above >= FLUSH_JUMP, above >= 0.5 * FLUSH_JUMP, round(FLUSH_LONGEST_S * second))
         flush = grown(core, (cells.high >= limit) & there, 3)
         parts.append(rows_of(runs(flush) * g.cell, "flush", size))
         near_zero = (np.abs(cells.mean) <= OPEN_WITHIN) & (span <= max(3.0, 3.0 * step)) & there
@@ -183,7 +188,8 @@ def _saturated(survey: Survey, flush: Bool) -> Spans:
     length = (rails[:, 1] - rails[:, 0]) / g.fs
     outside = ~flush[np.minimum(rails[:, 0] // g.cell, flush.size - 1)]
     if survey.rails_known:
-        return rows_of(rails[outside], "saturated", g.size)
+        # Pressure met the rail at some moment after the sample before.
+        return rows_of(rails[outside] - [1, 0], "saturated", g.size)
     # The highest value of a record is no rail by itself: it takes a long stay there, or many short ones.
     several = length >= max(0.05, 3.0 / g.fs)
     clipped = outside & ((length >= 0.25) | (several & (int((several & outside).sum()) >= 5)))

@@ -1,4 +1,8 @@
-"""Movement: rough stretches, wild values, and pulses that look like none of their neighbours."""
+"""Movement: stretches that raise suspicion, and in which the trace is rough and shows what it never shows.
+
+Suspicion is cheap and wide: wild levels, roughness, beats and swings out of keeping with their neighbours.
+What decides is how new each short piece of the trace is (:mod:`.novelty`), and that gives the edges too.
+"""
 
 from __future__ import annotations
 
@@ -6,20 +10,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..samples import rolling_quantile
-from ..survey import Cells, Survey, noise_level, runs
+from ..survey import Cells, Grid, Survey, Swings, noise_level, runs
 from .level import bridged, grown, long_runs, usual_levels
-from .table import KIND, NONE, Spans, covered, join, rows_of
+from .novelty import novelty
+from .table import KIND, Spans, covered, rows_of
 
 Float = NDArray[np.float64]
+Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
-#: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells moves.
+#: Rough is a cell of this many times the usual roughness; a stretch with this share of rough cells is odd.
 ROUGH = 1.5
 BUSY, BUSY_S = 0.62, 2.1
-#: So does one in which this share of the time belongs to beats out of keeping with their neighbours.
+#: So is one in which this share of the time belongs to beats out of keeping with their neighbours.
 STRANGE = 0.6
-#: A lull in movement as short as this [s] belongs to it.
-LULL_S = 2.0
+#: A swing is odd if the `ODD_LIKE`th nearest of `ODD_AMONG` on each side is so many times as far as usual,
+#: and if `ODD_OF_FIVE` of five in a row are: a single one may be an early beat.
+ODD_AMONG, ODD_LIKE, ODD_BY, ODD_OF_FIVE = 7, 3, 4.0, 2
+#: How far from a suspect stretch movement is looked for [s].
+NEAR_S = 14.0
+#: Novelty in units of the usual one: of each cell, of a bout on average, and of a bout without roughness.
+NEW, MEAN_NEW, VERY_NEW = 2.7, 3.5, 5.5
+#: Pieces that differ by this share of the pulse are the same.
+SAME = 0.004
+#: Movement is rougher than the trace around by this factor; a premature beat is not.
+ROUGHER = 1.15
+#: Shortest bout [s] that was odd in itself, and that was merely near something suspect; the least time that a
+#: bout without roughness must be very new.
+SHORTEST_S, LONGER_S, SMOOTH_S = 1.2, 1.8, 1.2
+#: A bout that is no rougher than the trace around lasts so long [s], and so much of it is new.
+LASTING_S, FILLED = 4.0, 0.85
+#: From this length on [s] a bout must be unlike itself: as new against all that is around, itself included.
+ALIKE_S, UNLIKE_ITSELF = 3.0, 2.7
+#: Holes in a bout [s]; how far beside it new pieces of `BITS_S` and longer belong to it: a beat and a half.
+HOLE_S, BESIDE_S, BITS_S = 1.0, 1.5, 0.3
+#: Beside a bout a piece is new at this many times what 95 % of the clean ones reach.
+LESS = 1.4
+#: Far from a bout [s] starts here; so much clean trace there must be for that.
+FAR_S = 5.0
+#: A lull between two bouts as short as this [s] belongs to them.
+LULL_S = 3.0
 
 
 def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
@@ -50,22 +80,100 @@ def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
     floor = 3.4 * noise_level(cells, busy) + 0.5 * step
     rough = _busy(cells, g.cell_s, busy, floor)
     half = round(0.5 * BUSY_S / g.cell_s)
-    odd_beats = _around(strange, half) > STRANGE * (2 * half + 1)
-    odd = (wild | rough | odd_beats) & ~busy
-    if not odd.any():
-        return NONE
+    odd = (wild | rough | (_around(strange, half) > STRANGE * (2 * half + 1))) & ~busy
     suspect = odd | ((strange > 0.5) & ~busy)
-    found = long_runs(suspect, 1, 1.2 * second)
-    score = np.concatenate([[0], np.cumsum(odd)])
-    keep = (found[:, 1] - found[:, 0] >= 1.0 * second) & (score[found[:, 1]] - score[found[:, 0]] >= 3)
+    sure = _sure(suspect, odd, second)
+    suspect |= _odd_swings(survey.swings, g) & ~busy
     moved = np.zeros(suspect.size, dtype=bool)
-    for a, b in found[keep]:
-        moved[a:b] = True
-    # The distorted beats beside a bout belong to it, and so does a lull between two bouts.
-    moved = grown(moved, (strange > 0.5) & ~busy, round(2.0 * second))
-    wide = runs(moved) + np.array([-1, 1]) * round(0.4 * second)
-    bouts = bridged(join(wide[:, 0], wide[:, 1]).astype(np.int64), LULL_S * second)
-    return rows_of(bouts * g.cell, "motion", g.size)
+    for a, b in bridged(runs(suspect), NEAR_S * second):
+        start = max(0, int(a) - round(NEAR_S * second))
+        stop = min(suspect.size, int(b) + round(NEAR_S * second))
+        moved[start:stop] |= _bouts(survey, suspect, sure, busy, start, stop)
+    return rows_of(bridged(runs(moved), LULL_S * second) * g.cell, "motion", g.size)
+
+
+def _sure(suspect: Bool, odd: Bool, second: float) -> Bool:
+    """Suspect stretches that last a second and are odd in themselves."""
+    found = long_runs(suspect, 1.0 * second, 1.2 * second)
+    return _filled(found[_share(odd, found) * (found[:, 1] - found[:, 0]) > 2.5], suspect.size)
+
+
+def _odd_swings(swings: Swings, g: Grid) -> Bool:
+    """Cells of swings unlike most of the swings around in foot, crest or slope, where there are several."""
+    count = -(-g.size // g.cell)
+    out = np.zeros(count, dtype=bool)
+    size = swings.low.size
+    if size < 2 * ODD_LIKE:
+        return out
+    form = np.stack([swings.low, swings.high, 0.1 * swings.slope]).astype(np.float32)
+    nearest = np.full((ODD_LIKE, size), np.inf, dtype=np.float32)
+    for lag in range(1, min(ODD_AMONG, size - 1) + 1):
+        step = np.abs(form[:, lag:] - form[:, :-lag]).max(axis=0)
+        _take_in(nearest[:, lag:], step)
+        _take_in(nearest[:, :-lag], step)
+    distance = nearest[-1].astype(np.float64)
+    odd = distance > ODD_BY * rolling_quantile(distance, 20, 0.5, every=4)
+    odd &= np.convolve(odd, np.ones(5), mode="same") > ODD_OF_FIVE - 0.5
+    out[np.clip(swings.steepest[odd] // g.cell, 0, count - 1).astype(np.int64)] = True
+    return out
+
+
+def _take_in(least: NDArray[np.float32], value: NDArray[np.float32]) -> None:
+    """Keep rows of the least values so far, least first, with one more value."""
+    for k in range(least.shape[0] - 1, 0, -1):
+        np.minimum(least[k], np.maximum(least[k - 1], value), out=least[k])
+    np.minimum(least[0], value, out=least[0])
+
+
+def _filled(found: Int, size: int) -> Bool:
+    """Mask of stretches that do not overlap."""
+    change = np.zeros(size + 1, dtype=np.int64)
+    np.add.at(change, found[:, 0], 1)
+    np.add.at(change, found[:, 1], -1)
+    return np.asarray(np.cumsum(change)[:size] > 0)
+
+
+def _share(value: NDArray[np.generic], found: Int) -> Float:
+    """Mean of a value over each stretch."""
+    total = np.concatenate([[0.0], np.cumsum(value, dtype=np.float64)])
+    return np.asarray((total[found[:, 1]] - total[found[:, 0]]) / (found[:, 1] - found[:, 0]))
+
+
+def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, stop: int) -> Bool:
+    """Cells from `start` to `stop` that belong to bouts of movement."""
+    second = 1.0 / survey.grid.cell_s
+    doubtful = grown(suspect, ~suspect, round(0.5 * second)) | busy
+    value = novelty(survey, start, stop, doubtful)
+    clean, free, sure = ~doubtful[start:stop], ~busy[start:stop], sure[start:stop]
+    if value is None or not clean.any():
+        return sure
+    cells = Cells(*(column[start:stop][clean] for column in survey.cells))
+    # A trace without noise repeats itself almost exactly; what differs by so little is still the same.
+    height = float(np.quantile(cells.high, 0.9) - np.quantile(cells.low, 0.1))
+    same = max(float(np.median(value[clean])), SAME * height, 1e-9)
+    ratio = value / same
+    rough = survey.cells.rough[start:stop].astype(np.float64)
+    new = (ratio > NEW) & free
+    found = bridged(runs(new), HOLE_S * second)
+    seconds = (found[:, 1] - found[:, 0]) / second
+    known = _share(sure, found)
+    moving = seconds >= np.where(known > 0, SHORTEST_S, LONGER_S)
+    moving &= _share(ratio, found) > MEAN_NEW
+    moving &= _share(rough, found) > ROUGHER * float(np.mean(cells.rough))
+    very = _share((ratio > VERY_NEW) & free, found) * seconds
+    smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
+    smooth |= (seconds >= LASTING_S) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
+    moving |= smooth
+    for k in np.flatnonzero(moving & (seconds >= ALIKE_S)):
+        # A run of beats of another kind is new too, but its beats are like each other.
+        own = novelty(survey, start + int(found[k, 0]), start + int(found[k, 1]), busy)
+        moving[k] = own is not None and float(np.median(own)) > UNLIKE_ITSELF * same
+    kept = _filled(found[moving], stop - start)
+    # Beside a bout less is enough, where the clean trace farther away keeps well below it.
+    far = clean & ~grown(kept, ~kept, round(FAR_S * second))
+    less = min(NEW, LESS * float(np.quantile(ratio[far], 0.95))) if far.sum() > FAR_S * second else NEW
+    beside = bridged(long_runs((ratio > less) & free, BITS_S * second), BESIDE_S * second)
+    return kept | _filled(beside[_share(kept, beside) > 0], stop - start)
 
 
 def _wild(cells: Cells, cell_s: float, known: Bool, least: float) -> Bool:

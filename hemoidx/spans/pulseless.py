@@ -15,6 +15,12 @@ Float = NDArray[np.float64]
 
 #: A stretch of which this share is one constant level is that level and nothing else.
 ALL_FLAT = 0.8
+#: A pulse runs off by this share of its rise before the next is due; a tap that is turned does not.
+RUN_OFF = 0.5
+#: A rise begins so long [s] before it is steepest.
+STEP_S = 0.12
+#: A pulse whose upstroke is closer than this [s] to a constant level may be cut off by it.
+CUT_S = 0.3
 
 
 class Pulse(NamedTuple):
@@ -24,6 +30,10 @@ class Pulse(NamedTuple):
     interval: Float
     low: Float
     rise: Float
+
+    def take(self, which: NDArray[np.bool_]) -> Pulse:
+        """Rows chosen by a mask."""
+        return Pulse(*(column[which] for column in self))
 
 
 def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> Spans:
@@ -49,7 +59,8 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
 
     Notes
     -----
-    A stretch begins when the pulse is overdue. One or two lone swings between two such stretches are
+    A stretch begins when the pulse is overdue. A rise that does not run off is no pulse but the turning of a
+    tap or a jolt, and the stretch begins with it. One or two lone swings between two such stretches are
     artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
     under a cuff, the span takes in the pulses that have lost a quarter of their height.
     """
@@ -57,15 +68,69 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     constant = known.of("flat")
     others = known.take(known.kind != KIND["flat"])
     parts = [others]
-    for start, stop in _overdue(survey, others, pulse):
-        inside = np.minimum(constant.stop, stop) - np.maximum(constant.start, start)
-        share = float(np.maximum(inside, 0).sum()) / (stop - start)
-        if share > ALL_FLAT:
-            parts.append(constant.take(inside > 0))
+    whole = _runs_down(survey.cells, g, pulse)
+    steps = pulse.at[~whole]
+    pulse = pulse.take(whole)
+    for start, stop in _overdue(survey, others, pulse, steps):
+        held = constant.take((constant.start < stop) & (constant.stop > start))
+        if _all_constant(held, start, stop, pulse, g.fs):
+            parts.append(held)
             continue
+        start = _turned(start, pulse, steps, g.fs)
         kind, stretch = _told_apart(survey.cells, g, (start, stop), pulse, calibrated)
         parts.append(rows_of(np.array(stretch), kind, g.size))
     return gather(*parts)
+
+
+def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: float) -> bool:
+    """Whether a stretch is a constant level and nothing else, with no fading pulses beside it."""
+    if not held.start.size or _fades(float(held.start[0]), float(held.stop[-1]), pulse, fs):
+        return False
+    inside = np.minimum(held.stop, stop) - np.maximum(held.start, start)
+    share = float(inside.sum()) / (stop - start)
+    beat = float(np.interp(start, pulse.at, pulse.interval)) * fs if pulse.at.size else fs
+    # A rest that is too short for a beat is the end of one.
+    rest = max(float(held.start[0]) - start, stop - float(held.stop[-1]))
+    return share > ALL_FLAT or (share > 0.5 and held.start.size == 1 and rest < beat)
+
+
+def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
+    """Whether one of the pulses beside a constant level, not cut off by it, is weaker than all around."""
+    first = int(np.searchsorted(pulse.at, start - CUT_S * fs))
+    last = int(np.searchsorted(pulse.at, stop + CUT_S * fs))
+    beside = np.concatenate([pulse.rise[max(0, first - 2) : first], pulse.rise[last : last + 2]])
+    outer = np.concatenate(
+        [pulse.rise[max(0, first - 20) : max(0, first - 4)], pulse.rise[last + 4 : last + 20]]
+    )
+    if not outer.size:
+        return False
+    small = min(0.67 * float(np.quantile(outer, 0.7)), 0.85 * float(np.quantile(outer, 0.1)))
+    return bool((beside < small).any())
+
+
+def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
+    """Start moved back to the rise behind the last pulse that did not run off."""
+    last = int(np.searchsorted(pulse.at, start))
+    after = pulse.at[last - 1] if last else 0.0
+    between = steps[(steps > after) & (steps < start)]
+    return float(max(between[0] - STEP_S * fs, after)) if between.size else start
+
+
+def _runs_down(cells: Cells, g: Grid, pulse: Pulse) -> NDArray[np.bool_]:
+    """Whether pressure, within the usual interval, comes back from a rise by `RUN_OFF` of it."""
+    if not pulse.at.size:
+        return np.zeros(0, dtype=bool)
+    end = cells.low.size - 1
+    # Not before the crest of a slow rise; as far as the foot of the next pulse, though it may be late.
+    first = np.minimum(((pulse.at + STEP_S * g.fs) // g.cell).astype(np.int64) + 1, end)
+    count = np.clip(1.3 * pulse.interval / g.cell_s - 1.0, 2, 2.0 / g.cell_s).astype(np.int64)
+    stretch = np.column_stack([first, np.minimum(first + count, end)]).ravel()
+    lowest = np.minimum.reduceat(cells.low, stretch)[::2]
+    # A rise that goes on into a ramp is no taller pulse for it: what counts is where it stands soon after.
+    soon = (pulse.at // g.cell).astype(np.int64)
+    crest = np.maximum(cells.high[soon], cells.high[np.minimum(soon + 1, end)])
+    crest = np.maximum(crest, cells.high[np.minimum(soon + 2, end)])
+    return np.asarray(lowest - pulse.low <= (1.0 - RUN_OFF) * np.minimum(pulse.rise, crest - pulse.low))
 
 
 def _told_apart(
@@ -84,7 +149,7 @@ def _told_apart(
     return ("cuff" if _runs_off(cells, g, wide, pulse, before, wide[1] - core[1]) else "not_pulsatile"), wide
 
 
-def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, float]]:
+def _overdue(survey: Survey, known: Spans, pulse: Pulse, steps: Float) -> list[tuple[float, float]]:
     """Stretches [samples] in which the next pulse is overdue, lone swings between them taken in."""
     g = survey.grid
     events = join(known.start, known.stop)
@@ -93,7 +158,12 @@ def _overdue(survey: Survey, known: Spans, pulse: Pulse) -> list[tuple[float, fl
     order = np.argsort(mark, kind="stable")
     mark, reach = mark[order], np.maximum.accumulate(reach[order])
     usual = np.interp(mark, pulse.at, pulse.interval) if pulse.at.size else np.full(mark.size, 1.0)
-    hole = np.flatnonzero(mark[1:] - reach[:-1] > np.maximum(2.0, 1.6 * usual[:-1]) * g.fs)
+    least = np.maximum(2.0, 1.6 * usual[:-1])
+    # Between a rise that did not run off and the next event the tap is turned, however soon that comes.
+    turned = np.searchsorted(steps, mark[1:]) > np.searchsorted(steps, mark[:-1])
+    turned &= np.isin(mark[1:], events[:, 0])
+    least[turned] = np.maximum(1.0, 0.8 * usual[:-1])[turned]
+    hole = np.flatnonzero(mark[1:] - reach[:-1] > least * g.fs)
     found: list[tuple[float, float]] = []
     for k in hole:
         start, stop = float(reach[k]), float(mark[k + 1] - 0.08 * g.fs)

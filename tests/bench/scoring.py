@@ -39,7 +39,12 @@ def _seconds_inside(rows: np.ndarray, start: float, stop: float) -> float:
 
 
 def score_spans(found: Spans, fs: float, truth: pd.DataFrame, duration: float) -> dict[str, Any]:
-    """Coverage of each event and the share of clean time that is marked."""
+    """
+    Coverage of each event and the share of clean time that is marked.
+
+    An event is its kind, the share of it that is covered, the share covered by its own kind, its length
+    [s], and the largest change it makes at the recorder's input [mmHg].
+    """
     union = join(found.start / fs, found.stop / fs)
     coverage, named = [], []
     for row in truth.itertuples():
@@ -54,9 +59,15 @@ def score_spans(found: Spans, fs: float, truth: pd.DataFrame, duration: float) -
     clean = max(duration - dirty, 1e-9)
     return {
         "events": [
-            (k, c, n, b - a)
-            for k, c, n, a, b in zip(
-                truth["kind"], coverage, named, truth["start_s"], truth["end_s"], strict=True
+            (k, c, n, b - a, change)
+            for k, c, n, a, b, change in zip(
+                truth["kind"],
+                coverage,
+                named,
+                truth["start_s"],
+                truth["end_s"],
+                truth["change"],
+                strict=True,
             )
         ],
         "clean_marked_s": marked - both,
