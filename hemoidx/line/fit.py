@@ -10,17 +10,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .beneath import Beneath
-from .release import RECORDER_CORNER, Recorded
+from .release import RECORDER_CORNER, Recorded, let_go
 from .response import poles
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+Int = NDArray[np.int64]
+Complex = NDArray[np.complex128]
 
 #: Range within which a line is looked for.
 LEAST_HZ, MOST_HZ = 1.5, 150.0
 LEAST_DAMPING, MOST_DAMPING = 0.01, 8.0
+# Samples later than this after the release [s] are averaged down to about this rate [Hz]; the model is averaged
+# in the same way, so that nothing is lost but what noise would have told.
+_UNFOLDED_S, _FOLDED_HZ = 0.06, 150.0
+# Step of numerical derivatives (logarithms and samples).
+_NUDGE = 1e-5
+_MOST_STEPS = 25
+# How far one step of the fit may go (logarithms and samples).
+_STRIDE = np.array([0.3, 0.5, 2.0, 0.2])
 # First guesses look at so much after the release [s]: few enough swings for a coarse grid to follow.
 _GUESSED_S = 0.5
+_GUESSED_RELEASE = 0.5
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
 # its neighbours, corner of the recorder (natural logarithm), release (samples).
 _PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE = 40.0, 30.0, 0.15, 0.08, 4.0
@@ -72,6 +83,7 @@ class Problem:
     beneath: Beneath
     skip: int | None = None
     white: tuple[Float, Float] | None = None
+    folds: tuple[Int, Float] | None = None
 
     @property
     def free(self) -> int:
@@ -84,38 +96,66 @@ class Problem:
             return self.usable
         return self.usable & (self.t * self.fs >= self.skip - 1e-6)
 
-    def at_release(self, t0: float) -> tuple[Float, Float]:
-        """Value and slope at the release of level, drift and pulse underneath."""
+    def folded(self, columns: Float) -> Float:
+        """Columns in units of the noise; samples long after the release are averaged in small groups."""
+        if self.folds is None:
+            return columns / self.noise
+        first, weight = self.folds
+        return np.asarray(np.add.reduceat(columns, first, axis=0) * weight[:, None] / self.noise)
+
+    def _folds(self) -> tuple[Int, Float] | None:
+        """First sample of each group among those that count, and the weight of its sum."""
+        many = round(self.fs / _FOLDED_HZ)
+        if many < 2:
+            return None
+        at = np.flatnonzero(self.rows())
+        since = np.round(at - np.searchsorted(self.t, _UNFOLDED_S)).astype(np.int64)
+        group = np.where(since < 0, since, since // many)
+        first = np.flatnonzero(np.diff(group, prepend=group[0] - 1) != 0)
+        return first, 1.0 / np.sqrt(np.diff(first, append=at.size))
+
+    def at_release(self, t0: float, pulse: Float) -> tuple[Float, Float]:
+        """Value and slope at the release of level, drift and given pressures."""
         width = max(2.5 / self.fs, 0.012)
-        near = np.abs(self.t - t0) <= width
+        near = slice(*np.searchsorted(self.t, [t0 - width, t0 + width]))
         t = self.t[near] - t0
-        columns = np.column_stack([self.beneath.mean, self.beneath.spread])[near]
         order = 2 if t.size >= 5 else 1
-        a = np.linalg.lstsq(np.vander(t, order + 1, increasing=True), columns, rcond=None)[0]
+        powers = np.vander(t, order + 1, increasing=True)
+        a = np.linalg.pinv(powers) @ pulse[near] if t.size else np.zeros((2, pulse.shape[1]))
         return np.concatenate([[1.0, t0], a[0]]), np.concatenate([[0.0, 1.0], a[1]])
 
-    def columns(self, theta: Float, psi: Float) -> Float:
+    def columns(self, theta: Float, pulse: Float) -> Float:
         """
-        Columns of the line's own part, and of pressures that act once it is let go.
+        Columns of the line's own part, of level and drift, and of pressures that act once it is let go.
 
-        `psi` has one row for each sample that counts; its first column is level, its second drift.
+        Parameters
+        ----------
+        theta : ndarray, shape (4,)
+            Parameters.
+        pulse : ndarray, shape (n, m)
+            The pressures, at all samples.
+
+        Returns
+        -------
+        ndarray, shape (k, 4 + m)
+            At the samples that count.
         """
-        t = self.t[self.rows()]
+        rows = self.rows()
+        t = self.t[rows]
+        psi = np.column_stack([np.ones(t.size), t, pulse[rows]])
         hz, damping = _bounded(theta)
         if self.skip is None:
-            recorded = Recorded(
-                t - theta[2] / self.fs, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3])
-            )
-            value, slope = self.at_release(theta[2] / self.fs)
-            wide = psi.shape[1]
-            return np.column_stack([recorded.before(), recorded.after(psi, value[:wide], slope[:wide])])
+            t0 = theta[2] / self.fs
+            recorded = Recorded(t - t0, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3]))
+            value, slope = self.at_release(t0, pulse)
+            return np.column_stack([recorded.before(), recorded.after(psi, value, slope)])
         p1, p2 = poles(hz, damping)
         later = t - self.skip / self.fs
         e1, e2 = np.exp(p1 * later), np.exp(p2 * later)
         ring = [((p1 * e2 - p2 * e1) / (p1 - p2)).real, (abs(p1) * (e1 - e2) / (p1 - p2)).real]
         return np.column_stack([*ring, psi])
 
-    def whitened_at(self, theta: Float) -> Problem:
+    def whitened_at(self, theta: Float, fold: bool = True) -> Problem:
         """
         Settle how far the pulse underneath may stray, for lines about like the given one.
 
@@ -125,34 +165,67 @@ class Problem:
             The same with `white`: the directions in which the pulse may stray, and what is left of each when
             noise and straying together are brought to unit variance.
         """
-        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])[self.rows()]
-        psi = np.column_stack([np.ones(pulse.shape[0]), self.t[self.rows()], pulse])
-        astray = self.columns(theta, psi)[:, 5:] / self.noise
-        u, size, _ = np.linalg.svd(astray, full_matrices=False)
-        return dataclasses.replace(self, white=(u, 1.0 - 1.0 / np.sqrt(1.0 + size**2)))
+        ready = dataclasses.replace(self, folds=self._folds() if fold else None)
+        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])
+        astray = ready.folded(ready.columns(theta, pulse)[:, 5:])
+        size, u = np.linalg.eigh(astray @ astray.T if astray.shape[0] < astray.shape[1] else astray.T @ astray)
+        if astray.shape[0] >= astray.shape[1]:
+            sure = size > 1e-9 * size[-1]
+            size, u = size[sure], astray @ (u[:, sure] / np.sqrt(size[sure]))
+        size = np.maximum(size, 0.0)
+        return dataclasses.replace(ready, white=(u, 1.0 - 1.0 / np.sqrt(1.0 + size)))
+
+    def whiten(self, both: Float) -> Float:
+        """Columns with noise and straying pulse brought to unit variance."""
+        if self.white is None:
+            return both
+        u, less = self.white
+        return np.asarray(both - u @ (less[:, None] * (u.T @ both)))
+
+    def expected(self) -> Float:
+        """What is held to be likely of the linear coefficients, as observations of zero."""
+        out = np.zeros((3, 6))
+        out[0, 3] = 1 / _DRIFT
+        out[1, 4:] = 1 / _PULSE
+        if self.skip is None:
+            out[2, 1] = 1 / _PLATEAU_SLOPE
+        return out
+
+    def solved(self, theta: Float) -> tuple[Float, Float]:
+        """
+        Solve the linear part.
+
+        Returns
+        -------
+        coefficients : ndarray, shape (5,)
+            Of the line's own part, level, drift and pulse.
+        residual : ndarray
+            What they leave, in units of the noise; expectations count as observations.
+        """
+        left = self.columns(theta, self.beneath.mean[:, None])
+        both = np.column_stack([left, self.value[self.rows()]])
+        both = np.vstack([self.whiten(self.folded(both)), self.expected()])
+        q, r = np.linalg.qr(both[:, :-1])
+        shared = q.T @ both[:, -1]
+        rest = both[:, -1] - q @ shared
+        size = np.abs(np.diag(r)) > 1e-12 * np.abs(r).max()
+        coefficients = np.linalg.lstsq(r, shared, rcond=1e-12)[0] if not size.all() else np.linalg.solve(r, shared)
+        if self.skip is None:
+            rest = np.concatenate([rest, [theta[2] / _RELEASE, theta[3] / _CORNER]])
+        return coefficients, np.asarray(rest)
 
     def residual(self, theta: Float) -> Float:
-        """What the best linear part leaves, in units of the noise; expectations count as observations."""
-        rows = self.rows()
-        t = self.t[rows]
-        left = (
-            self.columns(theta, np.column_stack([np.ones(t.size), t, self.beneath.mean[rows]])) / self.noise
-        )
-        both = np.column_stack([left, self.value[rows] / self.noise])
-        if self.white is not None:
-            u, less = self.white
-            both = both - u @ (less[:, None] * (u.T @ both))
-        expected = np.zeros((3, 6))
-        expected[0, 3] = 1 / _DRIFT
-        expected[1, 4:] = 1 / _PULSE
-        if self.skip is None:
-            expected[2, 1] = 1 / _PLATEAU_SLOPE
-        both = np.vstack([both, expected])
-        q, _ = np.linalg.qr(both[:, :-1])
-        rest = both[:, -1] - q @ (q.T @ both[:, -1])
-        if self.skip is None:
-            return np.concatenate([rest, [theta[2] / _RELEASE, theta[3] / _CORNER]])
-        return np.asarray(rest)
+        """What the best linear part leaves."""
+        return self.solved(theta)[1]
+
+    def jacobian(self, theta: Float, move: list[int], rest: Float) -> Float:
+        """Its change with some of the parameters, given what is left at `theta`."""
+        out = np.empty((rest.size, len(move)))
+        for i, k in enumerate(move):
+            other = theta.copy()
+            other[k] += _NUDGE
+            out[:, i] = (self.residual(other) - rest) / _NUDGE
+        return out
 
 
 def _bounded(theta: Float) -> tuple[float, float]:
@@ -180,40 +253,58 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
         Covariance of the parameters that were free, from the Jacobian, not yet inflated; `early` is the mean
         square misfit of the first samples after the release in units of the noise.
     """
-    from scipy.optimize import least_squares
-
     move = [k for k in range(problem.free) if k != held]
-
-    def misfit(part: Float) -> Float:
-        full = theta.copy()
-        full[move] = part
-        return problem.residual(full)
-
-    scale = np.array([0.05, 0.1, 0.5, 0.08])[move]
-    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -12.0, -0.5])[move] - 1e-6
-    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), 12.0, 0.5])[move] + 1e-6
-    first = np.clip(theta[move], low + 1e-9, high - 1e-9)
-    found = least_squares(misfit, first, bounds=(low, high), x_scale=scale, max_nfev=60, xtol=1e-7, ftol=1e-7)
-    best = theta.copy()
-    best[move] = found.x
+    best, rest, jacobian = _descended(problem, theta, move)
     covariance = np.full((4, 4), np.nan)
-    jacobian = np.asarray(found.jac, dtype=np.float64)
     covariance[np.ix_(move, move)] = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
-    rest = np.asarray(found.fun)
-    samples = int(problem.rows().sum())
+    when = problem.folded(problem.t[problem.rows()][:, None])[:, 0] * problem.noise * problem.fs
+    if problem.folds is not None:
+        when = when * problem.folds[1]
+    samples = when.size
     # Each linear coefficient that is expected beforehand brings an observation with it.
     freedom = samples - (4 if problem.skip is not None else 3) - 2
-    when = problem.t[problem.rows()] * problem.fs
     start = 0 if problem.skip is None else problem.skip
     early = (when >= start - 2) & (when < start + max(8, 0.03 * problem.fs))
     squares = rest[:samples][early] ** 2
     return Fitted(
-        best, covariance, 2 * float(found.cost), freedom, float(squares.mean()) if early.any() else 1
+        best, covariance, float(rest @ rest), freedom, float(squares.mean()) if early.any() else 1
     )
 
 
+def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, Float, Float]:
+    """Damped Gauss-Newton steps (Levenberg, Marquardt): parameters, what is left, and its derivatives."""
+    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -12.0, -0.5])[move]
+    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), 12.0, 0.5])[move]
+    best = theta.copy()
+    best[move] = np.clip(best[move], low, high)
+    rest = problem.residual(best)
+    jacobian = problem.jacobian(best, move, rest)
+    brake = 1e-3
+    for _ in range(_MOST_STEPS):
+        gradient, square = jacobian.T @ rest, jacobian.T @ jacobian
+        scale = np.diag(square) + 1e-9 * np.trace(square)
+        for _ in range(7):
+            trial = best.copy()
+            step = np.linalg.solve(square + brake * np.diag(scale), gradient)
+            step = step / max(1.0, float(np.max(np.abs(step) / _STRIDE[move])))
+            trial[move] = np.clip(best[move] - step, low, high)
+            left = problem.residual(trial)
+            gain = float(rest @ rest - left @ left)
+            if gain > 0:
+                break
+            brake *= 6.0
+        if gain <= 0:
+            break
+        brake = max(brake / 6.0, 1e-7)
+        best, rest = trial, left
+        jacobian = problem.jacobian(best, move, rest)
+        if gain < 1e-4:
+            break
+    return best, rest, jacobian
+
+
 def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
-    """Best places of a grid over natural frequency, damping and release, no two of them neighbours."""
+    """Best places of a grid over natural frequency and damping, no two of them neighbours."""
     stretch = np.flatnonzero(problem.usable & (problem.t < _GUESSED_S))
     rows = stretch[:: max(1, round(problem.fs / 250.0))]
     coarse = dataclasses.replace(
@@ -223,22 +314,52 @@ def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
         usable=np.ones(rows.size, dtype=bool),
         beneath=Beneath(problem.beneath.mean[rows], problem.beneath.spread[rows]),
         white=None,
+        folds=None,
     )
-    coarse = coarse.whitened_at(np.array([np.log(15.0), np.log(0.5), 0.5, 0.0]))
-    top = min(0.5 * problem.fs, 60.0)
-    hz = np.geomspace(2.0, top, 56)
+    middle = np.array([np.log(15.0), np.log(0.5), _GUESSED_RELEASE, 0.0])
+    coarse = coarse.whitened_at(middle, fold=False)
+    hz = np.geomspace(2.0, min(0.5 * problem.fs, 60.0), 56)
     damping = np.array([0.04, 0.08, 0.14, 0.22, 0.32, 0.45, 0.65, 0.9, 1.2, 1.7])
-    cost = np.empty((hz.size, damping.size))
-    for i, f in enumerate(np.log(hz)):
-        for j, z in enumerate(np.log(damping)):
-            rest = coarse.residual(np.array([f, z, 0.5, 0.0]))
-            cost[i, j] = rest @ rest
+    pairs = [poles(float(f), float(z)) for f in hz for z in damping]
+    cost = _misfits(coarse, np.array(pairs)).reshape(hz.size, damping.size)
     out: list[Float] = []
     for _ in range(most):
         i, j = divmod(int(np.argmin(cost)), damping.size)
-        out.append(np.array([np.log(hz[i]), np.log(damping[j]), 0.5, 0.0]))
+        out.append(np.array([np.log(hz[i]), np.log(damping[j]), _GUESSED_RELEASE, 0.0]))
         cost[max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
     return out
+
+
+def _misfits(problem: Problem, pole: Complex) -> Float:
+    """What is left by many lines at once, for a pulse underneath of mean zero."""
+    rows = problem.rows()
+    t = problem.t[rows]
+    m = pole.shape[0]
+    if problem.skip is None:
+        t0 = _GUESSED_RELEASE / problem.fs
+        t = t - t0
+        step, ramp, offset, slope = let_go(t, pole[:, 0], pole[:, 1], RECORDER_CORNER * problem.fs)
+        slope = slope * np.abs(pole[:, 0])
+        shared = np.column_stack([1.0 - step, t - ramp, step, ramp])
+    else:
+        later = (t - problem.skip / problem.fs)[:, None]
+        e1, e2 = np.exp(pole[:, 0] * later), np.exp(pole[:, 1] * later)
+        apart = pole[:, 0] - pole[:, 1]
+        offset = ((pole[:, 0] * e2 - pole[:, 1] * e1) / apart).real
+        slope = (np.abs(pole[:, 0]) * (e1 - e2) / apart).real
+        shared = np.column_stack([np.ones(t.size), t])
+    every = problem.whiten(problem.folded(np.column_stack([offset, slope, shared, problem.value[rows]])))
+    a, b, common, y = every[:, :m], every[:, m : 2 * m], every[:, 2 * m : -1], every[:, -1]
+    if problem.skip is None:
+        size = np.abs(pole[:, 0])
+        four = [common[:, :1] + a, common[:, 1:2] + b / size, common[:, 2:3] - a, common[:, 3:] - b / size]
+    else:
+        four = [a, b, *(np.repeat(common[:, k : k + 1], m, axis=1) for k in (0, 1))]
+    stack = np.stack(four, axis=2)
+    stack = stack / np.sqrt(np.einsum("nmk,nmk->mk", stack, stack) + 1e-12)
+    square = np.einsum("nmj,nmk->mjk", stack, stack) + 1e-7 * np.eye(4)
+    with_y = np.einsum("nmk,n->mk", stack, y)
+    return np.asarray(y @ y - np.einsum("mk,mk->m", with_y, np.linalg.solve(square, with_y[..., None])[..., 0]))
 
 
 def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> tuple[float, float]:

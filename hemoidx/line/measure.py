@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from .bedside import read_swings
-from .beneath import SETTLED_S, Neighbours, neighbours, pulse_beneath
+from .beneath import SETTLED_S, Neighbours, Pieces, neighbours
 from .dynamics import FlushReading, is_resolved, slow_pole
 from .fit import Fitted, Problem, first_guesses, profile, solve
 from .flush import Stretch, at_rails, find_stretch
@@ -128,10 +128,11 @@ def _clean(
 
 def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> FlushReading:
     """Fit one release, choose what may be supposed, and say what is known."""
-    problem, best = _from_rest(found, near, fs)
+    pieces = Pieces(near, found.value.size, fs)
+    problem, best = _from_rest(found, pieces)
     method = "fit from rest"
     if best.early > _EARLY_FIT * max(1.0, best.inflation):
-        later = _ringing_only(problem, best, near)
+        later = _ringing_only(problem, best, pieces)
         if later is not None:
             problem, best = later
             method = "fit of the ringing"
@@ -142,27 +143,35 @@ def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> Flush
     return dataclasses.replace(reading, release=float(release), bedside=swings)
 
 
-def _with_pulse(problem: Problem, theta: Float, near: Neighbours, skip: int) -> Problem:
+def with_pulse(problem: Problem, theta: Float, pieces: Pieces) -> Problem:
     """The problem with the pulse that fits best underneath a given line."""
+    beneath = pieces.best(problem.value, *compared(problem, theta))
+    return dataclasses.replace(problem, beneath=beneath).whitened_at(theta)
+
+
+def compared(problem: Problem, theta: Float) -> tuple[Bool, Float]:
+    """Samples on which pieces of the wave are compared, and what a line can add of its own there."""
     p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
-    after = problem.t * problem.fs >= skip
+    after = problem.t * problem.fs >= (3 if problem.skip is None else problem.skip)
     t = np.where(after, problem.t, 0.0)
     e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
     ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
-    beneath = pulse_beneath(near, problem.value, problem.usable & after, ringing, problem.fs)
-    return dataclasses.replace(problem, beneath=beneath, white=None).whitened_at(theta)
+    return problem.usable & after, ringing
 
 
-def _from_rest(found: Stretch, near: Neighbours, fs: float) -> tuple[Problem, Fitted]:
+def _from_rest(found: Stretch, pieces: Pieces) -> tuple[Problem, Fitted]:
     """Fit to all samples, from several first guesses; the pulse is chosen anew as the line gets known."""
-    empty = pulse_beneath(near._replace(places=near.places[:0]), found.value, found.usable, found.value, fs)
-    bare = Problem(found.time(fs), found.value, found.usable, near.noise, fs, empty)
-    best: tuple[Problem, Fitted] | None = None
+    empty = pieces.beneath(pieces.near.places[:0])
+    bare = Problem(found.time(pieces.fs), found.value, found.usable, pieces.near.noise, pieces.fs, empty)
+    tried = []
     for guess in first_guesses(bare):
-        problem = _with_pulse(bare, guess, near, 3)
-        fitted = solve(problem, guess)
+        problem = with_pulse(bare, guess, pieces)
+        tried.append((problem, solve(problem, guess)))
+    tried.sort(key=lambda pair: pair[1].rss)
+    best: tuple[Problem, Fitted] | None = None
+    for problem, fitted in tried[:2]:
         for _ in range(2):
-            problem = _with_pulse(bare, fitted.theta, near, 3)
+            problem = with_pulse(problem, fitted.theta, pieces)
             fitted = solve(problem, fitted.theta)
         if best is None or fitted.rss < best[1].rss:
             best = problem, fitted
@@ -170,7 +179,7 @@ def _from_rest(found: Stretch, near: Neighbours, fs: float) -> tuple[Problem, Fi
     return best
 
 
-def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Problem, Fitted] | None:
+def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Problem, Fitted] | None:
     """Fit from the first sample on from which the ringing is that of a free second-order line."""
     stretch = max(1, round(problem.fs / 250.0))
     guesses = [best.theta]
@@ -183,9 +192,9 @@ def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Pro
             guesses += first_guesses(later, 2)
         fits = []
         for guess in guesses:
-            chosen = _with_pulse(later, guess, near, k * stretch)
+            chosen = with_pulse(later, guess, pieces)
             fitted = solve(chosen, guess)
-            chosen = _with_pulse(later, fitted.theta, near, k * stretch)
+            chosen = with_pulse(later, fitted.theta, pieces)
             fits.append((chosen, solve(chosen, fitted.theta)))
         chosen, fitted = min(fits, key=lambda pair: pair[1].rss)
         guesses = [fitted.theta, best.theta]
