@@ -161,7 +161,9 @@ class Pieces:
             self._thin = thin - self._level
             self._square = self._thin**2
 
-    def nearest(self, value: Float, usable: Bool, ringing: Float, most: int = _MOST) -> Int:
+    def nearest(
+        self, value: Float, usable: Bool, ringing: Float, most: int = _MOST, without: int | None = None
+    ) -> Int:
         """
         Where the pieces of different beats begin that could best have been the pulse underneath.
 
@@ -176,6 +178,8 @@ class Pieces:
             level and drift.
         most : int
             How many pieces at most.
+        without : int, optional
+            Place near which no piece is taken.
         """
         pick = self._pick
         sure = usable[pick].astype(np.float64)
@@ -186,6 +190,8 @@ class Pieces:
         # Squared distance of what is left of each piece and of the samples once the basis is out of both.
         inside = shared[:, 1:] - y @ q
         distance = self._square @ sure - 2 * shared[:, 0] + y @ y - np.einsum("ij,ij->i", inside, inside)
+        if without is not None:
+            distance[np.abs(self.near.places - without) < 0.5 * self.near.period] = np.inf
         return self.near.places[_distinct(self.near.places, distance, 0.5 * self.near.period, most)]
 
     def beneath(self, places: Int) -> Beneath:
@@ -205,11 +211,11 @@ class Pieces:
         left = _left_over(bundle, self.near.noise, t)
         return Beneath(bundle.mean(axis=0), np.column_stack([_apart(bundle), left]))
 
-    def best(self, value: Float, usable: Bool, ringing: Float) -> Beneath:
+    def best(self, value: Float, usable: Bool, ringing: Float, without: int | None = None) -> Beneath:
         """What the pulse underneath can best have been; parameters as in `nearest`."""
         if not self.near.places.size:
             return self.beneath(self.near.places)
-        return self.beneath(self.nearest(value, usable, ringing))
+        return self.beneath(self.nearest(value, usable, ringing, without=without))
 
 
 def _apart(bundle: Float) -> Float:

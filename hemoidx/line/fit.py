@@ -25,16 +25,24 @@ LEAST_DAMPING, MOST_DAMPING = 0.01, 8.0
 # in the same way, so that nothing is lost but what noise would have told.
 _UNFOLDED_S, _FOLDED_HZ = 0.06, 150.0
 # Step of numerical derivatives (logarithms and samples).
-_NUDGE = 1e-5
+_NUDGE = 3e-5
 _MOST_STEPS = 25
+#: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
+FAINT = 0.1
+# A fit is done when a step makes the sum of squares smaller by less than this.
+_GAIN = 2e-3
+#: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
+FAINT = 0.1
 # How far one step of the fit may go (logarithms and samples).
 _STRIDE = np.array([0.3, 0.5, 2.0, 0.2])
 # First guesses look at so much after the release [s]: few enough swings for a coarse grid to follow.
 _GUESSED_S = 0.5
 _GUESSED_RELEASE = 0.5
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
-# its neighbours, corner of the recorder (natural logarithm), release (samples).
-_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE = 40.0, 30.0, 0.15, 0.08, 4.0
+# its neighbours, corner of the recorder (natural logarithm), release [s].
+_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03
+# The release is looked for within this time of the place where the pressure is seen to fall [s].
+_RELEASED_S = 0.06
 
 
 class Fitted(NamedTuple):
@@ -211,7 +219,7 @@ class Problem:
         size = np.abs(np.diag(r)) > 1e-12 * np.abs(r).max()
         coefficients = np.linalg.lstsq(r, shared, rcond=1e-12)[0] if not size.all() else np.linalg.solve(r, shared)
         if self.skip is None:
-            rest = np.concatenate([rest, [theta[2] / _RELEASE, theta[3] / _CORNER]])
+            rest = np.concatenate([rest, [theta[2] / (_RELEASE_S * self.fs), theta[3] / _CORNER]])
         return coefficients, np.asarray(rest)
 
     def residual(self, theta: Float) -> Float:
@@ -232,6 +240,16 @@ def _bounded(theta: Float) -> tuple[float, float]:
     """Natural frequency [Hz] and damping ratio, kept within what is looked for."""
     hz = float(np.exp(np.clip(theta[0], np.log(LEAST_HZ), np.log(MOST_HZ))))
     return hz, float(np.exp(np.clip(theta[1], np.log(LEAST_DAMPING), np.log(MOST_DAMPING))))
+
+
+def ringing_of(problem: Problem, theta: Float) -> tuple[Bool, Float]:
+    """Samples on which pieces of the wave are ringing_of, and what a line can add of its own there."""
+    p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
+    after = problem.t * problem.fs >= (3 if problem.skip is None else problem.skip)
+    t = np.where(after, problem.t, 0.0)
+    e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
+    ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
+    return problem.usable & after, ringing
 
 
 def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
@@ -256,7 +274,8 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
     move = [k for k in range(problem.free) if k != held]
     best, rest, jacobian = _descended(problem, theta, move)
     covariance = np.full((4, 4), np.nan)
-    covariance[np.ix_(move, move)] = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
+    information = jacobian.T @ jacobian + FAINT * np.eye(len(move))
+    covariance[np.ix_(move, move)] = np.linalg.inv(information)
     when = problem.folded(problem.t[problem.rows()][:, None])[:, 0] * problem.noise * problem.fs
     if problem.folds is not None:
         when = when * problem.folds[1]
@@ -273,32 +292,34 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
 
 def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, Float, Float]:
     """Damped Gauss-Newton steps (Levenberg, Marquardt): parameters, what is left, and its derivatives."""
-    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -12.0, -0.5])[move]
-    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), 12.0, 0.5])[move]
+    around = max(_RELEASED_S * problem.fs, 6.0)
+    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -around, -0.5])[move]
+    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), around, 0.5])[move]
+    stride = np.array([0.3, 0.5, max(2.0, 0.012 * problem.fs), 0.2])[move]
     best = theta.copy()
     best[move] = np.clip(best[move], low, high)
     rest = problem.residual(best)
     jacobian = problem.jacobian(best, move, rest)
     brake = 1e-3
     for _ in range(_MOST_STEPS):
-        gradient, square = jacobian.T @ rest, jacobian.T @ jacobian
-        scale = np.diag(square) + 1e-9 * np.trace(square)
-        for _ in range(7):
+        gradient, square = jacobian.T @ rest, jacobian.T @ jacobian + FAINT * np.eye(len(move))
+        pushed = ((best[move] <= low) & (gradient > 0)) | ((best[move] >= high) & (gradient < 0))
+        gradient, square = np.where(pushed, 0.0, gradient), square * ~np.logical_or.outer(pushed, pushed)
+        square += np.diag(pushed.astype(np.float64))
+        gain = 0.0
+        while gain <= 0 and brake < 1e4:
+            step = np.linalg.solve(square + brake * np.diag(np.diag(square)), gradient)
+            step = step / max(1.0, float(np.max(np.abs(step) / stride)))
             trial = best.copy()
-            step = np.linalg.solve(square + brake * np.diag(scale), gradient)
-            step = step / max(1.0, float(np.max(np.abs(step) / _STRIDE[move])))
             trial[move] = np.clip(best[move] - step, low, high)
             left = problem.residual(trial)
             gain = float(rest @ rest - left @ left)
-            if gain > 0:
-                break
-            brake *= 6.0
+            brake = max(brake / 10.0, 1e-7) if gain > 0 else brake * 8.0
         if gain <= 0:
             break
-        brake = max(brake / 6.0, 1e-7)
         best, rest = trial, left
         jacobian = problem.jacobian(best, move, rest)
-        if gain < 1e-4:
+        if gain < _GAIN:
             break
     return best, rest, jacobian
 
@@ -375,7 +396,8 @@ def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> 
     which : int
         0 for natural frequency, 1 for damping.
     level : float
-        Growth of the misfit, in units of the inflated noise, at which the interval ends; 3.84 for 95 %.
+        Growth of the misfit, in units of the inflated noise, at which the interval ends; 3.84 for 95 %. More
+        where the standard error is known to be larger than the fit reckons.
 
     Returns
     -------

@@ -11,9 +11,9 @@ from ..errors import InputError
 from .bedside import read_swings
 from .beneath import SETTLED_S, Neighbours, Pieces, neighbours
 from .dynamics import FlushReading, is_resolved, slow_pole
-from .fit import Fitted, Problem, first_guesses, profile, solve
+from .fit import Fitted, Problem, first_guesses, profile, ringing_of, solve
 from .flush import Stretch, at_rails, find_stretch
-from .response import poles
+from .rehearsal import Rehearsed, rehearse
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -22,6 +22,8 @@ Bool = NDArray[np.bool_]
 # of noise), and as much more as the whole stretch does.
 _EARLY_FIT = 4.0
 _RING_FIT = 2.5
+# Choosing the pulse and fitting the line are repeated at most so often.
+_MOST_TURNS = 10
 
 
 def measure_flushes(
@@ -136,27 +138,17 @@ def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> Flush
         if later is not None:
             problem, best = later
             method = "fit of the ringing"
-    reading = _stated(problem, best, FlushReading(start=start, method=method))
+    reading = _stated(problem, best, pieces, FlushReading(start=start, method=method))
     begin = found.release - found.first
     swings = read_swings(found.value[begin:], found.usable[begin:], fs, near.noise, _restless(near, fs))
     release = found.release + (best.theta[2] if problem.skip is None else 0.0)
     return dataclasses.replace(reading, release=float(release), bedside=swings)
 
 
-def with_pulse(problem: Problem, theta: Float, pieces: Pieces) -> Problem:
+def _with_pulse(problem: Problem, theta: Float, pieces: Pieces) -> Problem:
     """The problem with the pulse that fits best underneath a given line."""
-    beneath = pieces.best(problem.value, *compared(problem, theta))
+    beneath = pieces.best(problem.value, *ringing_of(problem, theta))
     return dataclasses.replace(problem, beneath=beneath).whitened_at(theta)
-
-
-def compared(problem: Problem, theta: Float) -> tuple[Bool, Float]:
-    """Samples on which pieces of the wave are compared, and what a line can add of its own there."""
-    p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
-    after = problem.t * problem.fs >= (3 if problem.skip is None else problem.skip)
-    t = np.where(after, problem.t, 0.0)
-    e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
-    ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
-    return problem.usable & after, ringing
 
 
 def _from_rest(found: Stretch, pieces: Pieces) -> tuple[Problem, Fitted]:
@@ -165,18 +157,26 @@ def _from_rest(found: Stretch, pieces: Pieces) -> tuple[Problem, Fitted]:
     bare = Problem(found.time(pieces.fs), found.value, found.usable, pieces.near.noise, pieces.fs, empty)
     tried = []
     for guess in first_guesses(bare):
-        problem = with_pulse(bare, guess, pieces)
+        problem = _with_pulse(bare, guess, pieces)
         tried.append((problem, solve(problem, guess)))
     tried.sort(key=lambda pair: pair[1].rss)
-    best: tuple[Problem, Fitted] | None = None
-    for problem, fitted in tried[:2]:
-        for _ in range(2):
-            problem = with_pulse(problem, fitted.theta, pieces)
-            fitted = solve(problem, fitted.theta)
-        if best is None or fitted.rss < best[1].rss:
-            best = problem, fitted
-    assert best is not None
-    return best
+    first, second = (_settled(*pair, pieces, turns=2) for pair in tried[:2])
+    better = first if first[1].rss <= second[1].rss else second
+    return _settled(*better, pieces)
+
+
+def _settled(
+    problem: Problem, fitted: Fitted, pieces: Pieces, turns: int = _MOST_TURNS
+) -> tuple[Problem, Fitted]:
+    """Choose the pulse and fit in turn until neither changes."""
+    for _ in range(turns):
+        before = fitted.theta
+        problem = _with_pulse(problem, before, pieces)
+        fitted = solve(problem, before)
+        spread = np.sqrt(np.diag(fitted.covariance)[: problem.free])
+        if np.all(np.abs(fitted.theta - before)[: problem.free] < 0.15 * spread):
+            break
+    return problem, fitted
 
 
 def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Problem, Fitted] | None:
@@ -192,10 +192,8 @@ def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Probl
             guesses += first_guesses(later, 2)
         fits = []
         for guess in guesses:
-            chosen = with_pulse(later, guess, pieces)
-            fitted = solve(chosen, guess)
-            chosen = with_pulse(later, fitted.theta, pieces)
-            fits.append((chosen, solve(chosen, fitted.theta)))
+            chosen = _with_pulse(later, guess, pieces)
+            fits.append(_settled(chosen, solve(chosen, guess), pieces))
         chosen, fitted = min(fits, key=lambda pair: pair[1].rss)
         guesses = [fitted.theta, best.theta]
         tried.append((fitted.early / max(1.0, fitted.inflation), chosen, fitted))
@@ -207,18 +205,19 @@ def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Probl
     return chosen, fitted
 
 
-def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReading:
+def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReading) -> FlushReading:
     """Numbers with standard errors where both are known, else bounds from the profile of the misfit."""
     hz, z = float(np.exp(best.theta[0])), float(np.exp(best.theta[1]))
-    covariance = best.covariance[:2, :2] * best.inflation
-    hz_se, z_se = hz * float(np.sqrt(covariance[0, 0])), z * float(np.sqrt(covariance[1, 1]))
-    product = float(np.sqrt(covariance[0, 0] * covariance[1, 1]))
-    pole, pole_se = _slow_pole(hz, z, covariance)
+    error = rehearse(problem, best, pieces)
+    covariance = error.whole
+    spread = np.sqrt(np.diag(covariance))
+    hz_se, z_se = hz * float(spread[0]), z * float(spread[1])
+    pole, pole_se = _slow_pole(hz, z, error)
     common = dataclasses.replace(
         reading,
         natural_frequency_hz=hz,
         damping_ratio=z,
-        correlation=float(covariance[0, 1]) / product if product > 0 else 0.0,
+        correlation=float(covariance[0, 1] / (spread[0] * spread[1])),
         misfit=best.rss / max(best.freedom, 1),
     )
     if is_resolved(hz, hz_se, z, z_se):
@@ -234,8 +233,9 @@ def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReadi
             slow_pole_s_se=pole_se if z >= 0.95 else np.nan,
             resolved=True,
         )
-    low_hz, high_hz = profile(problem, best, 0)
-    low_z, high_z = profile(problem, best, 1)
+    level = 3.84 * np.diag(covariance) / np.diag(error.covariance)
+    low_hz, high_hz = profile(problem, best, 0, float(level[0]))
+    low_z, high_z = profile(problem, best, 1, float(level[1]))
     slow = high_z >= 0.95
     return dataclasses.replace(
         common,
@@ -249,13 +249,12 @@ def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReadi
     )
 
 
-def _slow_pole(hz: float, z: float, covariance: Float) -> tuple[float, float]:
+def _slow_pole(hz: float, z: float, error: Rehearsed) -> tuple[float, float]:
     """Time constant of the slower pole [s] and its standard error."""
     tau = slow_pole(hz, z)
     d = 1e-3
     up, down = slow_pole(hz, z * np.exp(d)), slow_pole(hz, z * np.exp(-d))
-    slope = np.array([-tau, (up - down) / (2 * d)])
-    return tau, float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+    return tau, error.along(np.array([-tau, (up - down) / (2 * d)]))
 
 
 def _restless(near: Neighbours, fs: float) -> Float | None:

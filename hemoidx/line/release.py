@@ -58,7 +58,10 @@ def let_go(
     q, weight, delay = unit * w, residue * w, lag / w
     on = t + delay > 0
     later = (t + delay)[on]
-    own = np.exp(np.outer(later, q))
+    # The recorder has forgotten the release long before the line has.
+    soon = int(np.searchsorted(later, 30.0 / float(np.min(-q.real))))
+    own = np.zeros((later.size, q.size), dtype=np.complex128)
+    own[:soon] = np.exp(np.outer(later[:soon], q))
 
     def passed(p: Complex) -> Complex:
         part = weight[:, None] / (p[None, :] - q[:, None])
