@@ -10,19 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .beneath import Beneath
-from .release import RECORDER_CORNER, Recorded, let_go
+from .release import RECORDER_CORNER, Recorded
 from .response import poles
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Int = NDArray[np.int64]
-Complex = NDArray[np.complex128]
 
 #: Range within which a line is looked for.
 LEAST_HZ, MOST_HZ = 1.5, 150.0
 LEAST_DAMPING, MOST_DAMPING = 0.01, 8.0
-# Samples later than this after the release [s] are averaged down to about this rate [Hz]; the model is averaged
-# in the same way, so that nothing is lost but what noise would have told.
+# Samples later than this after the release [s] are averaged down to about this rate [Hz]; the model is
+# averaged in the same way.
 _UNFOLDED_S, _FOLDED_HZ = 0.06, 150.0
 # Step of numerical derivatives (logarithms and samples).
 _NUDGE = 3e-5
@@ -35,9 +34,6 @@ _GAIN = 2e-3
 FAINT = 0.1
 # How far one step of the fit may go (logarithms and samples).
 _STRIDE = np.array([0.3, 0.5, 2.0, 0.2])
-# First guesses look at so much after the release [s]: few enough swings for a coarse grid to follow.
-_GUESSED_S = 0.5
-_GUESSED_RELEASE = 0.5
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
 # its neighbours, corner of the recorder (natural logarithm), release [s].
 _PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03
@@ -176,7 +172,9 @@ class Problem:
         ready = dataclasses.replace(self, folds=self._folds() if fold else None)
         pulse = np.column_stack([self.beneath.mean, self.beneath.spread])
         astray = ready.folded(ready.columns(theta, pulse)[:, 5:])
-        size, u = np.linalg.eigh(astray @ astray.T if astray.shape[0] < astray.shape[1] else astray.T @ astray)
+        size, u = np.linalg.eigh(
+            astray @ astray.T if astray.shape[0] < astray.shape[1] else astray.T @ astray
+        )
         if astray.shape[0] >= astray.shape[1]:
             sure = size > 1e-9 * size[-1]
             size, u = size[sure], astray @ (u[:, sure] / np.sqrt(size[sure]))
@@ -217,7 +215,9 @@ class Problem:
         shared = q.T @ both[:, -1]
         rest = both[:, -1] - q @ shared
         size = np.abs(np.diag(r)) > 1e-12 * np.abs(r).max()
-        coefficients = np.linalg.lstsq(r, shared, rcond=1e-12)[0] if not size.all() else np.linalg.solve(r, shared)
+        coefficients = (
+            np.linalg.lstsq(r, shared, rcond=1e-12)[0] if not size.all() else np.linalg.solve(r, shared)
+        )
         if self.skip is None:
             rest = np.concatenate([rest, [theta[2] / (_RELEASE_S * self.fs), theta[3] / _CORNER]])
         return coefficients, np.asarray(rest)
@@ -285,9 +285,7 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
     start = 0 if problem.skip is None else problem.skip
     early = (when >= start - 2) & (when < start + max(8, 0.03 * problem.fs))
     squares = rest[:samples][early] ** 2
-    return Fitted(
-        best, covariance, float(rest @ rest), freedom, float(squares.mean()) if early.any() else 1
-    )
+    return Fitted(best, covariance, float(rest @ rest), freedom, float(squares.mean()) if early.any() else 1)
 
 
 def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, Float, Float]:
@@ -322,65 +320,6 @@ def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, 
         if gain < _GAIN:
             break
     return best, rest, jacobian
-
-
-def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
-    """Best places of a grid over natural frequency and damping, no two of them neighbours."""
-    stretch = np.flatnonzero(problem.usable & (problem.t < _GUESSED_S))
-    rows = stretch[:: max(1, round(problem.fs / 250.0))]
-    coarse = dataclasses.replace(
-        problem,
-        t=problem.t[rows],
-        value=problem.value[rows],
-        usable=np.ones(rows.size, dtype=bool),
-        beneath=Beneath(problem.beneath.mean[rows], problem.beneath.spread[rows]),
-        white=None,
-        folds=None,
-    )
-    middle = np.array([np.log(15.0), np.log(0.5), _GUESSED_RELEASE, 0.0])
-    coarse = coarse.whitened_at(middle, fold=False)
-    hz = np.geomspace(2.0, min(0.5 * problem.fs, 60.0), 56)
-    damping = np.array([0.04, 0.08, 0.14, 0.22, 0.32, 0.45, 0.65, 0.9, 1.2, 1.7])
-    pairs = [poles(float(f), float(z)) for f in hz for z in damping]
-    cost = _misfits(coarse, np.array(pairs)).reshape(hz.size, damping.size)
-    out: list[Float] = []
-    for _ in range(most):
-        i, j = divmod(int(np.argmin(cost)), damping.size)
-        out.append(np.array([np.log(hz[i]), np.log(damping[j]), _GUESSED_RELEASE, 0.0]))
-        cost[max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
-    return out
-
-
-def _misfits(problem: Problem, pole: Complex) -> Float:
-    """What is left by many lines at once, for a pulse underneath of mean zero."""
-    rows = problem.rows()
-    t = problem.t[rows]
-    m = pole.shape[0]
-    if problem.skip is None:
-        t0 = _GUESSED_RELEASE / problem.fs
-        t = t - t0
-        step, ramp, offset, slope = let_go(t, pole[:, 0], pole[:, 1], RECORDER_CORNER * problem.fs)
-        slope = slope * np.abs(pole[:, 0])
-        shared = np.column_stack([1.0 - step, t - ramp, step, ramp])
-    else:
-        later = (t - problem.skip / problem.fs)[:, None]
-        e1, e2 = np.exp(pole[:, 0] * later), np.exp(pole[:, 1] * later)
-        apart = pole[:, 0] - pole[:, 1]
-        offset = ((pole[:, 0] * e2 - pole[:, 1] * e1) / apart).real
-        slope = (np.abs(pole[:, 0]) * (e1 - e2) / apart).real
-        shared = np.column_stack([np.ones(t.size), t])
-    every = problem.whiten(problem.folded(np.column_stack([offset, slope, shared, problem.value[rows]])))
-    a, b, common, y = every[:, :m], every[:, m : 2 * m], every[:, 2 * m : -1], every[:, -1]
-    if problem.skip is None:
-        size = np.abs(pole[:, 0])
-        four = [common[:, :1] + a, common[:, 1:2] + b / size, common[:, 2:3] - a, common[:, 3:] - b / size]
-    else:
-        four = [a, b, *(np.repeat(common[:, k : k + 1], m, axis=1) for k in (0, 1))]
-    stack = np.stack(four, axis=2)
-    stack = stack / np.sqrt(np.einsum("nmk,nmk->mk", stack, stack) + 1e-12)
-    square = np.einsum("nmj,nmk->mjk", stack, stack) + 1e-7 * np.eye(4)
-    with_y = np.einsum("nmk,n->mk", stack, y)
-    return np.asarray(y @ y - np.einsum("mk,mk->m", with_y, np.linalg.solve(square, with_y[..., None])[..., 0]))
 
 
 def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> tuple[float, float]:

@@ -11,8 +11,9 @@ from ..errors import InputError
 from .bedside import read_swings
 from .beneath import SETTLED_S, Neighbours, Pieces, neighbours
 from .dynamics import FlushReading, is_resolved, slow_pole
-from .fit import Fitted, Problem, first_guesses, profile, ringing_of, solve
+from .fit import Fitted, Problem, profile, ringing_of, solve
 from .flush import Stretch, at_rails, find_stretch
+from .guess import first_guesses
 from .rehearsal import Rehearsed, rehearse
 
 Float = NDArray[np.float64]
@@ -22,6 +23,9 @@ Bool = NDArray[np.bool_]
 # of noise), and as much more as the whole stretch does.
 _EARLY_FIT = 4.0
 _RING_FIT = 2.5
+# From this misfit on (variance over that of noise and pulse) the samples are held to contradict any line of
+# second order: nothing is claimed. Simulated lines of second order stay below four.
+_FOREIGN = 8.0
 # Choosing the pulse and fitting the line are repeated at most so often.
 _MOST_TURNS = 10
 
@@ -133,7 +137,7 @@ def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> Flush
     pieces = Pieces(near, found.value.size, fs)
     problem, best = _from_rest(found, pieces)
     method = "fit from rest"
-    if best.early > _EARLY_FIT * max(1.0, best.inflation):
+    if best.early > _EARLY_FIT * min(best.inflation, 3.0):
         later = _ringing_only(problem, best, pieces)
         if later is not None:
             problem, best = later
@@ -220,6 +224,10 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
         correlation=float(covariance[0, 1] / (spread[0] * spread[1])),
         misfit=best.rss / max(best.freedom, 1),
     )
+    if common.misfit > _FOREIGN:
+        return dataclasses.replace(
+            common, reason="the samples after the release do not follow a line of second order"
+        )
     if is_resolved(hz, hz_se, z, z_se):
         return dataclasses.replace(
             common,

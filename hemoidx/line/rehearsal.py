@@ -41,7 +41,7 @@ class Rehearsed(NamedTuple):
         reckoned = float(direction @ self.covariance @ direction)
         if not self.errors.size:
             return float(_UNTRIED * np.sqrt(max(reckoned, 0.0)))
-        return float(np.sqrt(max(reckoned, np.mean((self.errors @ direction) ** 2))))
+        return float(np.sqrt(max(reckoned, float(np.mean((self.errors @ direction) ** 2)))))
 
     @property
     def whole(self) -> Float:

@@ -31,9 +31,7 @@ def _prototype(order: int) -> tuple[Complex, Complex, float]:
     return q, gain / np.prod(gap, axis=1), float(np.real(np.sum(-1.0 / q)))
 
 
-def let_go(
-    t: Float, p1: Complex, p2: Complex, corner_hz: float
-) -> tuple[Float, Float, Float, Float]:
+def let_go(t: Float, p1: Complex, p2: Complex, corner_hz: float) -> tuple[Float, Float, Float, Float]:
     """
     Pressures around a release as they come out of the recorder, for one line or many.
 
