@@ -171,7 +171,7 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     Parameters
     ----------
     readings : sequence of FlushReading
-        Those that could not be measured are left out.
+        Those that could not be measured, or that bound nothing, are left out.
 
     Returns
     -------
@@ -189,7 +189,7 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     ----------
     .. [1] DerSimonian R, Laird N. Meta-analysis in clinical trials. Control Clin Trials 1986;7:177-188.
     """
-    measured = [r for r in readings if np.isfinite(r.natural_frequency_hz)]
+    measured = [r for r in readings if np.isfinite(r.natural_frequency_hz) and _bounded(r)]
     if not measured:
         return Dynamics(_NAN, _NAN)
     sure = [r for r in measured if r.resolved]
@@ -215,6 +215,15 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
         n_flushes=len(sure),
         slow_pole_s_se=_pole(sure)[1] if z >= 0.95 else _NAN,
     )
+
+
+def _bounded(reading: FlushReading) -> bool:
+    """Whether a reading sets any limit at all."""
+    ends = (
+        reading.natural_frequency_hz_low, reading.damping_ratio_low,
+        1 / reading.natural_frequency_hz_high, 1 / reading.damping_ratio_high,
+    )  # fmt: skip
+    return reading.resolved or max(ends) > 0
 
 
 def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, float, float, float]:
@@ -252,8 +261,6 @@ def _pole(readings: Sequence[FlushReading]) -> tuple[float, float]:
 
 def _intersection(readings: Sequence[FlushReading], methods: str) -> Dynamics:
     """Bounds that all flushes allow."""
-    bounded = [r for r in readings if r.natural_frequency_hz_low > 0 or r.damping_ratio_high < np.inf]
-    readings = bounded or readings
 
     def common(low: list[float], high: list[float]) -> tuple[float, float]:
         a, b = max(low), min(high)
