@@ -17,12 +17,13 @@ Complex = NDArray[np.complex128]
 
 # So much after the release is looked at [s]: few enough swings for a coarse grid to follow.
 _GUESSED_S = 0.5
-# Where the release is supposed to be [samples].
-_GUESSED_RELEASE = 0.5
+# Where the release is supposed to be: so many samples, and further back so many seconds.
+_GUESSED_SAMPLES = (0.6, 0.2, -0.2, -0.6, -1.5)
+_GUESSED_BACK_S = (-0.008, -0.02)
 
 
 def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
-    """Best places of a grid over natural frequency and damping, no two of them neighbours."""
+    """Best places of a grid over natural frequency, damping and release, no two of them neighbours."""
     stretch = np.flatnonzero(problem.usable & (problem.t < _GUESSED_S))
     rows = stretch[:: max(1, round(problem.fs / 250.0))]
     coarse = dataclasses.replace(
@@ -34,28 +35,32 @@ def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
         white=None,
         folds=None,
     )
-    middle = np.array([np.log(15.0), np.log(0.5), _GUESSED_RELEASE, 0.0])
+    middle = np.array([np.log(15.0), np.log(0.5), 0.0, 0.0])
     coarse = coarse.whitened_at(middle, fold=False)
     hz = np.geomspace(2.0, min(0.5 * problem.fs, 60.0), 56)
     damping = np.array([0.04, 0.08, 0.14, 0.22, 0.32, 0.45, 0.65, 0.9, 1.2, 1.7])
     pairs = [poles(float(f), float(z)) for f in hz for z in damping]
-    cost = _misfits(coarse, np.array(pairs)).reshape(hz.size, damping.size)
+    releases = [0.0]
+    if problem.skip is None:
+        back = [x * problem.fs for x in _GUESSED_BACK_S if x * problem.fs < min(_GUESSED_SAMPLES) - 0.5]
+        releases = [*_GUESSED_SAMPLES, *back]
+    cost = np.stack([_misfits(coarse, np.array(pairs), at) for at in releases])
+    cost = cost.reshape(len(releases), hz.size, damping.size)
     out: list[Float] = []
     for _ in range(most):
-        i, j = divmod(int(np.argmin(cost)), damping.size)
-        out.append(np.array([np.log(hz[i]), np.log(damping[j]), _GUESSED_RELEASE, 0.0]))
-        cost[max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
+        k, i, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
+        out.append(np.array([np.log(hz[i]), np.log(damping[j]), releases[k], 0.0]))
+        cost[:, max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
     return out
 
 
-def _misfits(problem: Problem, pole: Complex) -> Float:
+def _misfits(problem: Problem, pole: Complex, release: float) -> Float:
     """What is left by many lines at once, for a pulse underneath of mean zero."""
     rows = problem.rows()
     t = problem.t[rows]
     m = pole.shape[0]
     if problem.skip is None:
-        t0 = _GUESSED_RELEASE / problem.fs
-        t = t - t0
+        t = t - release / problem.fs
         step, ramp, offset, slope = let_go(t, pole[:, 0], pole[:, 1], RECORDER_CORNER * problem.fs)
         slope = slope * np.abs(pole[:, 0])
         shared = np.column_stack([1.0 - step, t - ramp, step, ramp])

@@ -1,7 +1,7 @@
 """
 Natural frequency and damping from simulated flushes, against truth and against the information bound.
 
-Run it with ``python -m tests.bench.flush [--repeats 1] [--seed 2026] [--thin 1] [--simulator module:function]``;
+Run it with ``python -m tests.bench.flush [--repeats 1] [--seed 2026] [--thin 1] [--simulator module:name]``;
 with ``--pooled N`` it puts three flushes of each of N lines together instead. The
 simulator is any function of a `Case` that returns a `Flushed`; without one it is the package's own line of
 second order. Each flush is found by the package (spans and feet of `beats.read`), nothing is told to it.
@@ -74,7 +74,7 @@ def second_order(case: Case) -> Flushed:
 
 
 def cases(repeats: int, seed: int, thin: int = 1) -> list[Case]:
-    """The grid, with steps, rail, patient and moment of the release drawn evenly; thinned alike at each rate."""
+    """The grid; steps, rail, patient and moment of the release drawn evenly; thinned alike at each rate."""
     rng = np.random.default_rng(seed)
     grid = list(itertools.product(range(repeats), HZ, DAMPING, RATES))
     out = [
