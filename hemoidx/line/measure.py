@@ -26,6 +26,8 @@ _RING_FIT = 2.5
 # From this misfit on (variance over that of noise and pulse) the samples are held to contradict any line of
 # second order: nothing is claimed. Simulated lines of second order stay below four.
 _FOREIGN = 8.0
+# Standard errors in a 95 % interval: Student's t of the number of rehearsals that they rest on.
+_REACH = 2.1
 # Choosing the pulse and fitting the line are repeated at most so often.
 _MOST_TURNS = 10
 
@@ -78,8 +80,10 @@ def measure_flushes(
     The pulse is the mean of those pieces of the wave around that could best have been it, and its
     uncertainty is how much these differ. The line starts at rest on the plateau; where the first samples
     contradict that (a valve that closes slowly, a recorder of another kind), only the ringing after it is
-    fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse.
-    Where they are too large for a number, the interval comes from the profile of the misfit.
+    fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse, or
+    are those of the same measurement rehearsed over other beats, whichever is larger. Where they are too
+    large for a number, the interval comes from the profile of the misfit; where the samples contradict any
+    line of second order, nothing is claimed.
 
     References
     ----------
@@ -233,15 +237,15 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
             common,
             natural_frequency_hz_se=hz_se,
             damping_ratio_se=z_se,
-            natural_frequency_hz_low=hz - 1.96 * hz_se,
-            natural_frequency_hz_high=hz + 1.96 * hz_se,
-            damping_ratio_low=max(z - 1.96 * z_se, 0.0),
-            damping_ratio_high=z + 1.96 * z_se,
+            natural_frequency_hz_low=hz - _REACH * hz_se,
+            natural_frequency_hz_high=hz + _REACH * hz_se,
+            damping_ratio_low=max(z - _REACH * z_se, 0.0),
+            damping_ratio_high=z + _REACH * z_se,
             slow_pole_s=pole if z >= 0.95 else np.nan,
             slow_pole_s_se=pole_se if z >= 0.95 else np.nan,
             resolved=True,
         )
-    level = 3.84 * np.diag(covariance) / np.diag(error.covariance)
+    level = _REACH**2 * np.diag(covariance) / np.diag(error.covariance)
     low_hz, high_hz = profile(problem, best, 0, float(level[0]))
     low_z, high_z = profile(problem, best, 1, float(level[1]))
     slow = high_z >= 0.95
