@@ -14,7 +14,7 @@ from .dynamics import FlushReading, is_resolved, slow_pole
 from .fit import Fitted, Problem, profile, ringing_of, solve
 from .flush import Stretch, at_rails, find_stretch
 from .guess import first_guesses
-from .rehearsal import Rehearsed, rehearse
+from .rehearsal import UNTRIED, Rehearsed, rehearse
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -262,11 +262,24 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
 
 
 def _slow_pole(hz: float, z: float, error: Rehearsed) -> tuple[float, float]:
-    """Time constant of the slower pole [s] and its standard error."""
+    """
+    Time constant of the slower pole [s] and its standard error.
+
+    Around a damping of one it bends too sharply for derivatives: errors are taken as they are, either way.
+    """
     tau = slow_pole(hz, z)
-    d = 1e-3
-    up, down = slow_pole(hz, z * np.exp(d)), slow_pole(hz, z * np.exp(-d))
-    return tau, error.along(np.array([-tau, (up - down) / (2 * d)]))
+
+    def off(change: Float) -> float:
+        step = np.clip(change, -2.0, 2.0)
+        both = [slow_pole(hz * float(np.exp(s * step[0])), z * float(np.exp(s * step[1]))) for s in (-1, 1)]
+        return max(abs(both[0] - tau), abs(both[1] - tau))
+
+    size, axes = np.linalg.eigh(error.covariance)
+    reckoned = sum(off(np.sqrt(max(v, 0.0)) * axis) ** 2 for v, axis in zip(size, axes.T, strict=True))
+    if not error.errors.size:
+        return tau, float(UNTRIED * np.sqrt(reckoned))
+    seen = float(np.mean([off(change) ** 2 for change in error.errors]))
+    return tau, float(np.sqrt(max(reckoned, seen)))
 
 
 def _restless(near: Neighbours, fs: float) -> Float | None:

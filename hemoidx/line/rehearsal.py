@@ -17,8 +17,8 @@ Float = NDArray[np.float64]
 REHEARSALS = 18
 # Fewer of them tell nothing.
 _FEWEST = 6
-# Standard errors are enlarged by this factor where nothing could be tried; it is what trying does on average.
-_UNTRIED = 1.3
+#: Standard errors are enlarged by this factor where nothing could be tried, as trying does on average.
+UNTRIED = 1.3
 
 
 class Rehearsed(NamedTuple):
@@ -40,7 +40,7 @@ class Rehearsed(NamedTuple):
         """Standard error of a combination of the two: the larger of what is reckoned and what was seen."""
         reckoned = float(direction @ self.covariance @ direction)
         if not self.errors.size:
-            return float(_UNTRIED * np.sqrt(max(reckoned, 0.0)))
+            return float(UNTRIED * np.sqrt(max(reckoned, 0.0)))
         return float(np.sqrt(max(reckoned, float(np.mean((self.errors @ direction) ** 2)))))
 
     @property
