@@ -17,7 +17,7 @@ from hemoidx.line.bedside import (
 )
 from hemoidx.line.response import free_response
 from hemoidx.recordings import scale_of
-from tests.bench.flush import Case, allowed, covers, good, one, second_order
+from tests.bench.flush import Case, Flushed, allowed, covers, good, one, pooled, second_order
 
 RINGING = Case(hz=14.0, damping=0.2, fs=250.0, step=0.5, rail=300.0, rate=70.0, pulse=50.0,
                start_s=19.0, length_s=1.5, seed=3)  # fmt: skip
@@ -62,6 +62,55 @@ def test_intervals_cover_and_slow_lines_get_one_pole() -> None:
     w = 2 * np.pi * 8.0
     expected = 1 / (w * (1.2 - np.sqrt(1.2**2 - 1)))
     assert slow.slow_pole_s == pytest.approx(expected, rel=0.25)
+
+
+@pytest.mark.parametrize(
+    ("case", "hz", "damping"),
+    [
+        # The recorder's corner can stand in for damping if the release is looked for in one place only.
+        (
+            Case(40.0, 0.4, 125.0, 1.2182339, 300.0, 109.5182, 55.67220, 18.70383, 1.330084, 90210256),
+            1.0,
+            0.03,
+        ),
+        # A slow line at a high rate leaves the plateau tens of samples before the fall is seen.
+        (
+            Case(40.0, 1.2, 500.0, 0.6649795, 270.0, 97.65416, 74.74150, 19.33547, 1.096789, 90210278),
+            4.0,
+            0.1,
+        ),
+    ],
+)
+def test_fits_do_not_stop_in_a_side_valley(case: Case, hz: float, damping: float) -> None:
+    reading = one(case, second_order)["reading"]
+    assert reading.natural_frequency_hz == pytest.approx(case.hz, abs=hz)
+    assert reading.damping_ratio == pytest.approx(case.damping, abs=damping)
+
+
+def test_pooled_intervals_hold_the_truth_and_shrink() -> None:
+    rows = [
+        pooled(Case(hz, z, 125.0, 0.8, 284.0, 72.0, 45.0, 19.0, 1.3, seed=k))
+        for k, (hz, z) in enumerate(((9.0, 0.2), (14.0, 0.4), (11.0, 0.6), (18.0, 0.15)))
+    ]
+    assert all(row["reading"].n_flushes == 3 and row["reading"].resolved for row in rows)
+    assert sum(all(covers(row)) for row in rows) >= 3
+    assert all(row["reading"].natural_frequency_hz_se < 0.02 * row["case"].hz for row in rows)
+
+
+def with_another_mode(case: Case) -> Flushed:
+    """A line that rings at two frequencies, as none of second order does."""
+    made = second_order(case)
+    t = np.arange(made.wave.size) / made.fs - made.release_s
+    second = np.where(t > 0, 30 * np.exp(-np.maximum(t, 0) / 0.25) * np.sin(2 * np.pi * 23.0 * t), 0.0)
+    return Flushed((made.wave + second).astype(np.float32), made.fs, made.scale, made.release_s)
+
+
+def test_a_line_of_another_kind_gets_no_bounds() -> None:
+    reading = one(RINGING, with_another_mode)["reading"]
+    assert not reading.resolved
+    assert "second order" in reading.reason
+    assert (reading.natural_frequency_hz_low, reading.natural_frequency_hz_high) == (0.0, np.inf)
+    assert pool([reading]).n_flushes == 0
 
 
 def read_case(case: Case, gain: float = 1.0, offset: float = 0.0) -> FlushReading:

@@ -135,49 +135,87 @@ def _period(part: Float, good: Bool, fs: float, feet: Float | None) -> float:
     return float(low + np.argmax(np.fft.irfft(power, size)[low:high]))
 
 
-def pulse_beneath(near: Neighbours, value: Float, usable: Bool, ringing: Float, fs: float) -> Beneath:
+class Pieces:
     """
-    Choose the pieces of the wave around that can best have been the pulse underneath.
+    All pieces of the wave around that may stand for the pulse underneath, ready to be compared.
 
     Parameters
     ----------
     near : Neighbours
         The wave around.
-    value : ndarray, shape (n,)
-        Samples from the plateau on [mmHg].
-    usable : ndarray of bool, shape (n,)
-        Which of them are compared: none of the plateau, none at a rail.
-    ringing : ndarray, shape (n, m)
-        What the line can add of its own; it is taken out of both sides of the comparison, along with level
-        and drift.
+    length : int
+        Samples of a piece.
     fs : float
         Sampling rate [Hz].
-
-    Returns
-    -------
-    Beneath
-        Pieces of up to twelve different beats. Without any place to take them from: slow waves of the size
-        that a pulse may have.
     """
-    n = value.size
-    t = np.arange(n) / fs
-    if not near.places.size:
-        return _unknown(n, t)
-    pick = np.flatnonzero(usable)[:: max(1, round(fs / _COARSE_HZ))]
-    basis = np.column_stack([ringing[pick], np.ones(pick.size), t[pick]])
-    q, _ = np.linalg.qr(basis)
-    pieces = sliding_window_view(near.wave, n)[near.places]
-    x = pieces[:, pick]
-    x = x - x.mean(axis=1, keepdims=True)
-    y = value[pick] - value[pick].mean()
-    rest = (x - y) - ((x - y) @ q) @ q.T
-    distance = np.einsum("ij,ij->i", rest, rest)
-    chosen = _distinct(near.places, distance, 0.5 * near.period)
-    bundle = pieces[chosen]
-    bundle = bundle - bundle.mean(axis=1, keepdims=True)
-    if chosen.size < 4:
-        return Beneath(bundle.mean(axis=0), _unknown(n, t).spread * 0.3)
-    return Beneath(bundle.mean(axis=0), np.column_stack([_apart(bundle), _left_over(bundle, near.noise, t)]))
+
+    __slots__ = ("_level", "_pick", "_square", "_thin", "all", "fs", "length", "near")
+
+    def __init__(self, near: Neighbours, length: int, fs: float) -> None:
+        self.near, self.length, self.fs = near, length, fs
+        self._pick = np.arange(0, length, max(1, round(fs / _COARSE_HZ)))
+        if near.places.size:
+            self.all: Float = sliding_window_view(near.wave, length)
+            thin = self.all[near.places[:, None], self._pick]
+            self._level = float(thin.mean())
+            self._thin = thin - self._level
+            self._square = self._thin**2
+
+    def nearest(
+        self, value: Float, usable: Bool, ringing: Float, most: int = _MOST, without: int | None = None
+    ) -> Int:
+        """
+        Where the pieces of different beats begin that could best have been the pulse underneath.
+
+        Parameters
+        ----------
+        value : ndarray, shape (length,)
+            Samples from the plateau on [mmHg].
+        usable : ndarray of bool, shape (length,)
+            Which of them are compared: none of the plateau, none at a rail.
+        ringing : ndarray, shape (length, m)
+            What the line can add of its own; it is taken out of both sides of the comparison, along with
+            level and drift.
+        most : int
+            How many pieces at most.
+        without : int, optional
+            Place near which no piece is taken.
+        """
+        pick = self._pick
+        sure = usable[pick].astype(np.float64)
+        basis = np.column_stack([ringing[pick], np.ones(pick.size), pick / self.length])
+        q, _ = np.linalg.qr(basis * sure[:, None])
+        y = np.where(usable[pick], value[pick] - self._level, 0.0)
+        shared = self._thin @ np.column_stack([y, q])
+        # Squared distance of what is left of each piece and of the samples once the basis is out of both.
+        inside = shared[:, 1:] - y @ q
+        distance = self._square @ sure - 2 * shared[:, 0] + y @ y - np.einsum("ij,ij->i", inside, inside)
+        if without is not None:
+            distance[np.abs(self.near.places - without) < 0.5 * self.near.period] = np.inf
+        return self.near.places[_distinct(self.near.places, distance, 0.5 * self.near.period, most)]
+
+    def beneath(self, places: Int) -> Beneath:
+        """
+        Mean and differences of the pieces that begin at some places.
+
+        Without any place to take them from: slow waves of the size that a pulse may have.
+        """
+        n = self.length
+        t = np.arange(n) / self.fs
+        if not places.size:
+            return _unknown(n, t)
+        bundle = self.all[places]
+        bundle = bundle - bundle.mean(axis=1, keepdims=True)
+        if places.size < 4:
+            return Beneath(bundle.mean(axis=0), _unknown(n, t).spread * 0.3)
+        left = _left_over(bundle, self.near.noise, t)
+        return Beneath(bundle.mean(axis=0), np.column_stack([_apart(bundle), left]))
+
+    def best(self, value: Float, usable: Bool, ringing: Float, without: int | None = None) -> Beneath:
+        """What the pulse underneath can best have been; parameters as in `nearest`."""
+        if not self.near.places.size:
+            return self.beneath(self.near.places)
+        return self.beneath(self.nearest(value, usable, ringing, without=without))
 
 
 def _apart(bundle: Float) -> Float:
@@ -210,11 +248,11 @@ def _left_over(bundle: Float, noise: float, t: Float) -> Float:
     return np.asarray(cosines * np.sqrt(np.maximum(smooth - noise**2, 0.02 * noise**2)))
 
 
-def _distinct(places: Int, distance: Float, apart: float) -> Int:
+def _distinct(places: Int, distance: Float, apart: float, most: int) -> Int:
     """Numbers of the nearest pieces, no two of them closer than `apart` samples."""
     left = distance.copy()
     chosen: list[int] = []
-    for _ in range(_MOST):
+    for _ in range(most):
         best = int(np.argmin(left))
         if not np.isfinite(left[best]):
             break

@@ -55,7 +55,7 @@ class FlushReading:
         Whether both parameters are known to about 2 %.
     misfit : float
         Scatter of the samples about the fit over what noise explains (variance); far above 1 means that the
-        line is not, or not only, of second order.
+        line is not, or not only, of second order; from 8 on no bounds are claimed.
     bedside : BedsideReading or None
         The same flush read by period and amplitude ratio.
     reason : str
@@ -103,6 +103,8 @@ class Dynamics:
         How the flushes were measured.
     n_flushes : int
         How many flushes went in.
+    slow_pole_s_se : float
+        Its standard error [s].
     """
 
     natural_frequency_hz: float
@@ -117,6 +119,7 @@ class Dynamics:
     slow_pole_s: float = _NAN
     method: str = "none"
     n_flushes: int = 0
+    slow_pole_s_se: float = _NAN
 
     def words(self) -> str:
         """What is known of the line, in a sentence or two; whether it is good enough is another question."""
@@ -138,8 +141,12 @@ class Dynamics:
                 "sampling and damping do not let the two be told apart."
             )
         if np.isfinite(self.slow_pole_s):
-            slow = 1000 * self.slow_pole_s
-            return f"{head} The line returns slowly, without swing, with a time constant of {slow:.0f} ms."
+            slow, off = 1000 * self.slow_pole_s, _Z95 * 1000 * self.slow_pole_s_se
+            between_them = f" ({max(slow - off, 0):.0f} to {slow + off:.0f})" if np.isfinite(off) else ""
+            return (
+                f"{head} The line returns slowly, without swing, with a time constant of "
+                f"{slow:.0f} ms{between_them}."
+            )
         if self.damping_ratio < 0.6:
             after = 100 * float(np.exp(-np.pi * self.damping_ratio / np.sqrt(1 - self.damping_ratio**2)))
             return f"{head} After a flush it rings, each swing {after:.0f} % of the one before."
@@ -164,7 +171,7 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     Parameters
     ----------
     readings : sequence of FlushReading
-        Those that could not be measured are left out.
+        Those that could not be measured, or that bound nothing, are left out.
 
     Returns
     -------
@@ -182,7 +189,7 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     ----------
     .. [1] DerSimonian R, Laird N. Meta-analysis in clinical trials. Control Clin Trials 1986;7:177-188.
     """
-    measured = [r for r in readings if np.isfinite(r.natural_frequency_hz)]
+    measured = [r for r in readings if np.isfinite(r.natural_frequency_hz) and _bounded(r)]
     if not measured:
         return Dynamics(_NAN, _NAN)
     sure = [r for r in measured if r.resolved]
@@ -206,7 +213,17 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
         slow_pole_s=slow_pole(hz, z) if z >= 0.95 else _NAN,
         method=methods,
         n_flushes=len(sure),
+        slow_pole_s_se=_pole(sure)[1] if z >= 0.95 else _NAN,
     )
+
+
+def _bounded(reading: FlushReading) -> bool:
+    """Whether a reading sets any limit at all."""
+    ends = (
+        reading.natural_frequency_hz_low, reading.damping_ratio_low,
+        1 / reading.natural_frequency_hz_high, 1 / reading.damping_ratio_high,
+    )  # fmt: skip
+    return reading.resolved or max(ends) > 0
 
 
 def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, float, float, float]:
@@ -233,6 +250,15 @@ def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, floa
     return value, value * se, value * float(np.exp(-reach * se)), value * float(np.exp(reach * se))
 
 
+def _pole(readings: Sequence[FlushReading]) -> tuple[float, float]:
+    """Weighted mean of the slow pole [s] and its standard error; NaN unless every flush knows of one."""
+    pairs = [(r.slow_pole_s, r.slow_pole_s_se) for r in readings]
+    if not all(np.isfinite(tau) and tau_se > 0 for tau, tau_se in pairs):
+        return _NAN, _NAN
+    tau, tau_se, _, _ = _mean([pair[0] for pair in pairs], [pair[1] for pair in pairs])
+    return tau, tau_se
+
+
 def _intersection(readings: Sequence[FlushReading], methods: str) -> Dynamics:
     """Bounds that all flushes allow."""
 
@@ -244,7 +270,7 @@ def _intersection(readings: Sequence[FlushReading], methods: str) -> Dynamics:
         [r.natural_frequency_hz_low for r in readings], [r.natural_frequency_hz_high for r in readings]
     )
     z = common([r.damping_ratio_low for r in readings], [r.damping_ratio_high for r in readings])
-    slow = [r.slow_pole_s for r in readings if np.isfinite(r.slow_pole_s)]
+    tau, tau_se = _pole(readings)
     return Dynamics(
         natural_frequency_hz=float(np.exp(np.mean([np.log(r.natural_frequency_hz) for r in readings]))),
         damping_ratio=float(np.exp(np.mean([np.log(r.damping_ratio) for r in readings]))),
@@ -252,7 +278,8 @@ def _intersection(readings: Sequence[FlushReading], methods: str) -> Dynamics:
         natural_frequency_hz_high=hz[1],
         damping_ratio_low=z[0],
         damping_ratio_high=z[1],
-        slow_pole_s=float(np.median(slow)) if len(slow) == len(readings) else _NAN,
+        slow_pole_s=tau,
         method=methods,
         n_flushes=len(readings),
+        slow_pole_s_se=tau_se,
     )

@@ -15,15 +15,30 @@ from .response import poles
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+Int = NDArray[np.int64]
 
 #: Range within which a line is looked for.
 LEAST_HZ, MOST_HZ = 1.5, 150.0
 LEAST_DAMPING, MOST_DAMPING = 0.01, 8.0
-# First guesses look at so much after the release [s]: few enough swings for a coarse grid to follow.
-_GUESSED_S = 0.5
+# Samples later than this after the release [s] are averaged down to about this rate [Hz]; the model is
+# averaged in the same way.
+_UNFOLDED_S, _FOLDED_HZ = 0.06, 150.0
+# Step of numerical derivatives (logarithms and samples).
+_NUDGE = 3e-5
+_MOST_STEPS = 25
+#: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
+FAINT = 0.1
+# A fit is done when a step makes the sum of squares smaller by less than this.
+_GAIN = 2e-3
+#: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
+FAINT = 0.1
+# How far one step of the fit may go (logarithms and samples).
+_STRIDE = np.array([0.3, 0.5, 2.0, 0.2])
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
-# its neighbours, corner of the recorder (natural logarithm), release (samples).
-_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE = 40.0, 30.0, 0.15, 0.08, 4.0
+# its neighbours, corner of the recorder (natural logarithm), release [s].
+_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03
+# The release is looked for within this time of the place where the pressure is seen to fall [s].
+_RELEASED_S = 0.06
 
 
 class Fitted(NamedTuple):
@@ -72,6 +87,7 @@ class Problem:
     beneath: Beneath
     skip: int | None = None
     white: tuple[Float, Float] | None = None
+    folds: tuple[Int, Float] | None = None
 
     @property
     def free(self) -> int:
@@ -84,38 +100,66 @@ class Problem:
             return self.usable
         return self.usable & (self.t * self.fs >= self.skip - 1e-6)
 
-    def at_release(self, t0: float) -> tuple[Float, Float]:
-        """Value and slope at the release of level, drift and pulse underneath."""
+    def folded(self, columns: Float) -> Float:
+        """Columns in units of the noise; samples long after the release are averaged in small groups."""
+        if self.folds is None:
+            return columns / self.noise
+        first, weight = self.folds
+        return np.asarray(np.add.reduceat(columns, first, axis=0) * weight[:, None] / self.noise)
+
+    def _folds(self) -> tuple[Int, Float] | None:
+        """First sample of each group among those that count, and the weight of its sum."""
+        many = round(self.fs / _FOLDED_HZ)
+        if many < 2:
+            return None
+        at = np.flatnonzero(self.rows())
+        since = np.round(at - np.searchsorted(self.t, _UNFOLDED_S)).astype(np.int64)
+        group = np.where(since < 0, since, since // many)
+        first = np.flatnonzero(np.diff(group, prepend=group[0] - 1) != 0)
+        return first, 1.0 / np.sqrt(np.diff(first, append=at.size))
+
+    def at_release(self, t0: float, pulse: Float) -> tuple[Float, Float]:
+        """Value and slope at the release of level, drift and given pressures."""
         width = max(2.5 / self.fs, 0.012)
-        near = np.abs(self.t - t0) <= width
+        near = slice(*np.searchsorted(self.t, [t0 - width, t0 + width]))
         t = self.t[near] - t0
-        columns = np.column_stack([self.beneath.mean, self.beneath.spread])[near]
         order = 2 if t.size >= 5 else 1
-        a = np.linalg.lstsq(np.vander(t, order + 1, increasing=True), columns, rcond=None)[0]
+        powers = np.vander(t, order + 1, increasing=True)
+        a = np.linalg.pinv(powers) @ pulse[near] if t.size else np.zeros((2, pulse.shape[1]))
         return np.concatenate([[1.0, t0], a[0]]), np.concatenate([[0.0, 1.0], a[1]])
 
-    def columns(self, theta: Float, psi: Float) -> Float:
+    def columns(self, theta: Float, pulse: Float) -> Float:
         """
-        Columns of the line's own part, and of pressures that act once it is let go.
+        Columns of the line's own part, of level and drift, and of pressures that act once it is let go.
 
-        `psi` has one row for each sample that counts; its first column is level, its second drift.
+        Parameters
+        ----------
+        theta : ndarray, shape (4,)
+            Parameters.
+        pulse : ndarray, shape (n, m)
+            The pressures, at all samples.
+
+        Returns
+        -------
+        ndarray, shape (k, 4 + m)
+            At the samples that count.
         """
-        t = self.t[self.rows()]
+        rows = self.rows()
+        t = self.t[rows]
+        psi = np.column_stack([np.ones(t.size), t, pulse[rows]])
         hz, damping = _bounded(theta)
         if self.skip is None:
-            recorded = Recorded(
-                t - theta[2] / self.fs, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3])
-            )
-            value, slope = self.at_release(theta[2] / self.fs)
-            wide = psi.shape[1]
-            return np.column_stack([recorded.before(), recorded.after(psi, value[:wide], slope[:wide])])
+            t0 = theta[2] / self.fs
+            recorded = Recorded(t - t0, hz, damping, RECORDER_CORNER * self.fs * np.exp(theta[3]))
+            value, slope = self.at_release(t0, pulse)
+            return np.column_stack([recorded.before(), recorded.after(psi, value, slope)])
         p1, p2 = poles(hz, damping)
         later = t - self.skip / self.fs
         e1, e2 = np.exp(p1 * later), np.exp(p2 * later)
         ring = [((p1 * e2 - p2 * e1) / (p1 - p2)).real, (abs(p1) * (e1 - e2) / (p1 - p2)).real]
         return np.column_stack([*ring, psi])
 
-    def whitened_at(self, theta: Float) -> Problem:
+    def whitened_at(self, theta: Float, fold: bool = True) -> Problem:
         """
         Settle how far the pulse underneath may stray, for lines about like the given one.
 
@@ -125,40 +169,87 @@ class Problem:
             The same with `white`: the directions in which the pulse may stray, and what is left of each when
             noise and straying together are brought to unit variance.
         """
-        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])[self.rows()]
-        psi = np.column_stack([np.ones(pulse.shape[0]), self.t[self.rows()], pulse])
-        astray = self.columns(theta, psi)[:, 5:] / self.noise
-        u, size, _ = np.linalg.svd(astray, full_matrices=False)
-        return dataclasses.replace(self, white=(u, 1.0 - 1.0 / np.sqrt(1.0 + size**2)))
+        ready = dataclasses.replace(self, folds=self._folds() if fold else None)
+        pulse = np.column_stack([self.beneath.mean, self.beneath.spread])
+        astray = ready.folded(ready.columns(theta, pulse)[:, 5:])
+        size, u = np.linalg.eigh(
+            astray @ astray.T if astray.shape[0] < astray.shape[1] else astray.T @ astray
+        )
+        if astray.shape[0] >= astray.shape[1]:
+            sure = size > 1e-9 * size[-1]
+            size, u = size[sure], astray @ (u[:, sure] / np.sqrt(size[sure]))
+        size = np.maximum(size, 0.0)
+        return dataclasses.replace(ready, white=(u, 1.0 - 1.0 / np.sqrt(1.0 + size)))
+
+    def whiten(self, both: Float) -> Float:
+        """Columns with noise and straying pulse brought to unit variance."""
+        if self.white is None:
+            return both
+        u, less = self.white
+        return np.asarray(both - u @ (less[:, None] * (u.T @ both)))
+
+    def expected(self) -> Float:
+        """What is held to be likely of the linear coefficients, as observations of zero."""
+        out = np.zeros((3, 6))
+        out[0, 3] = 1 / _DRIFT
+        out[1, 4:] = 1 / _PULSE
+        if self.skip is None:
+            out[2, 1] = 1 / _PLATEAU_SLOPE
+        return out
+
+    def solved(self, theta: Float) -> tuple[Float, Float]:
+        """
+        Solve the linear part.
+
+        Returns
+        -------
+        coefficients : ndarray, shape (5,)
+            Of the line's own part, level, drift and pulse.
+        residual : ndarray
+            What they leave, in units of the noise; expectations count as observations.
+        """
+        left = self.columns(theta, self.beneath.mean[:, None])
+        both = np.column_stack([left, self.value[self.rows()]])
+        both = np.vstack([self.whiten(self.folded(both)), self.expected()])
+        q, r = np.linalg.qr(both[:, :-1])
+        shared = q.T @ both[:, -1]
+        rest = both[:, -1] - q @ shared
+        size = np.abs(np.diag(r)) > 1e-12 * np.abs(r).max()
+        coefficients = (
+            np.linalg.lstsq(r, shared, rcond=1e-12)[0] if not size.all() else np.linalg.solve(r, shared)
+        )
+        if self.skip is None:
+            rest = np.concatenate([rest, [theta[2] / (_RELEASE_S * self.fs), theta[3] / _CORNER]])
+        return coefficients, np.asarray(rest)
 
     def residual(self, theta: Float) -> Float:
-        """What the best linear part leaves, in units of the noise; expectations count as observations."""
-        rows = self.rows()
-        t = self.t[rows]
-        left = (
-            self.columns(theta, np.column_stack([np.ones(t.size), t, self.beneath.mean[rows]])) / self.noise
-        )
-        both = np.column_stack([left, self.value[rows] / self.noise])
-        if self.white is not None:
-            u, less = self.white
-            both = both - u @ (less[:, None] * (u.T @ both))
-        expected = np.zeros((3, 6))
-        expected[0, 3] = 1 / _DRIFT
-        expected[1, 4:] = 1 / _PULSE
-        if self.skip is None:
-            expected[2, 1] = 1 / _PLATEAU_SLOPE
-        both = np.vstack([both, expected])
-        q, _ = np.linalg.qr(both[:, :-1])
-        rest = both[:, -1] - q @ (q.T @ both[:, -1])
-        if self.skip is None:
-            return np.concatenate([rest, [theta[2] / _RELEASE, theta[3] / _CORNER]])
-        return np.asarray(rest)
+        """What the best linear part leaves."""
+        return self.solved(theta)[1]
+
+    def jacobian(self, theta: Float, move: list[int], rest: Float) -> Float:
+        """Its change with some of the parameters, given what is left at `theta`."""
+        out = np.empty((rest.size, len(move)))
+        for i, k in enumerate(move):
+            other = theta.copy()
+            other[k] += _NUDGE
+            out[:, i] = (self.residual(other) - rest) / _NUDGE
+        return out
 
 
 def _bounded(theta: Float) -> tuple[float, float]:
     """Natural frequency [Hz] and damping ratio, kept within what is looked for."""
     hz = float(np.exp(np.clip(theta[0], np.log(LEAST_HZ), np.log(MOST_HZ))))
     return hz, float(np.exp(np.clip(theta[1], np.log(LEAST_DAMPING), np.log(MOST_DAMPING))))
+
+
+def ringing_of(problem: Problem, theta: Float) -> tuple[Bool, Float]:
+    """Samples on which pieces of the wave are ringing_of, and what a line can add of its own there."""
+    p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
+    after = problem.t * problem.fs >= (3 if problem.skip is None else problem.skip)
+    t = np.where(after, problem.t, 0.0)
+    e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
+    ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
+    return problem.usable & after, ringing
 
 
 def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
@@ -180,65 +271,55 @@ def solve(problem: Problem, theta: Float, held: int | None = None) -> Fitted:
         Covariance of the parameters that were free, from the Jacobian, not yet inflated; `early` is the mean
         square misfit of the first samples after the release in units of the noise.
     """
-    from scipy.optimize import least_squares
-
     move = [k for k in range(problem.free) if k != held]
-
-    def misfit(part: Float) -> Float:
-        full = theta.copy()
-        full[move] = part
-        return problem.residual(full)
-
-    scale = np.array([0.05, 0.1, 0.5, 0.08])[move]
-    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -12.0, -0.5])[move] - 1e-6
-    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), 12.0, 0.5])[move] + 1e-6
-    first = np.clip(theta[move], low + 1e-9, high - 1e-9)
-    found = least_squares(misfit, first, bounds=(low, high), x_scale=scale, max_nfev=60, xtol=1e-7, ftol=1e-7)
-    best = theta.copy()
-    best[move] = found.x
+    best, rest, jacobian = _descended(problem, theta, move)
     covariance = np.full((4, 4), np.nan)
-    jacobian = np.asarray(found.jac, dtype=np.float64)
-    covariance[np.ix_(move, move)] = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
-    rest = np.asarray(found.fun)
-    samples = int(problem.rows().sum())
+    information = jacobian.T @ jacobian + FAINT * np.eye(len(move))
+    covariance[np.ix_(move, move)] = np.linalg.inv(information)
+    when = problem.folded(problem.t[problem.rows()][:, None])[:, 0] * problem.noise * problem.fs
+    if problem.folds is not None:
+        when = when * problem.folds[1]
+    samples = when.size
     # Each linear coefficient that is expected beforehand brings an observation with it.
     freedom = samples - (4 if problem.skip is not None else 3) - 2
-    when = problem.t[problem.rows()] * problem.fs
     start = 0 if problem.skip is None else problem.skip
     early = (when >= start - 2) & (when < start + max(8, 0.03 * problem.fs))
     squares = rest[:samples][early] ** 2
-    return Fitted(
-        best, covariance, 2 * float(found.cost), freedom, float(squares.mean()) if early.any() else 1
-    )
+    return Fitted(best, covariance, float(rest @ rest), freedom, float(squares.mean()) if early.any() else 1)
 
 
-def first_guesses(problem: Problem, most: int = 3) -> list[Float]:
-    """Best places of a grid over natural frequency, damping and release, no two of them neighbours."""
-    stretch = np.flatnonzero(problem.usable & (problem.t < _GUESSED_S))
-    rows = stretch[:: max(1, round(problem.fs / 250.0))]
-    coarse = dataclasses.replace(
-        problem,
-        t=problem.t[rows],
-        value=problem.value[rows],
-        usable=np.ones(rows.size, dtype=bool),
-        beneath=Beneath(problem.beneath.mean[rows], problem.beneath.spread[rows]),
-        white=None,
-    )
-    coarse = coarse.whitened_at(np.array([np.log(15.0), np.log(0.5), 0.5, 0.0]))
-    top = min(0.5 * problem.fs, 60.0)
-    hz = np.geomspace(2.0, top, 56)
-    damping = np.array([0.04, 0.08, 0.14, 0.22, 0.32, 0.45, 0.65, 0.9, 1.2, 1.7])
-    cost = np.empty((hz.size, damping.size))
-    for i, f in enumerate(np.log(hz)):
-        for j, z in enumerate(np.log(damping)):
-            rest = coarse.residual(np.array([f, z, 0.5, 0.0]))
-            cost[i, j] = rest @ rest
-    out: list[Float] = []
-    for _ in range(most):
-        i, j = divmod(int(np.argmin(cost)), damping.size)
-        out.append(np.array([np.log(hz[i]), np.log(damping[j]), 0.5, 0.0]))
-        cost[max(i - 2, 0) : i + 3, max(j - 2, 0) : j + 3] = np.inf
-    return out
+def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, Float, Float]:
+    """Damped Gauss-Newton steps (Levenberg, Marquardt): parameters, what is left, and its derivatives."""
+    around = max(_RELEASED_S * problem.fs, 6.0)
+    low = np.array([np.log(LEAST_HZ), np.log(LEAST_DAMPING), -around, -0.5])[move]
+    high = np.array([np.log(MOST_HZ), np.log(MOST_DAMPING), around, 0.5])[move]
+    stride = np.array([0.3, 0.5, max(2.0, 0.012 * problem.fs), 0.2])[move]
+    best = theta.copy()
+    best[move] = np.clip(best[move], low, high)
+    rest = problem.residual(best)
+    jacobian = problem.jacobian(best, move, rest)
+    brake = 1e-3
+    for _ in range(_MOST_STEPS):
+        gradient, square = jacobian.T @ rest, jacobian.T @ jacobian + FAINT * np.eye(len(move))
+        pushed = ((best[move] <= low) & (gradient > 0)) | ((best[move] >= high) & (gradient < 0))
+        gradient, square = np.where(pushed, 0.0, gradient), square * ~np.logical_or.outer(pushed, pushed)
+        square += np.diag(pushed.astype(np.float64))
+        gain = 0.0
+        while gain <= 0 and brake < 1e4:
+            step = np.linalg.solve(square + brake * np.diag(np.diag(square)), gradient)
+            step = step / max(1.0, float(np.max(np.abs(step) / stride)))
+            trial = best.copy()
+            trial[move] = np.clip(best[move] - step, low, high)
+            left = problem.residual(trial)
+            gain = float(rest @ rest - left @ left)
+            brake = max(brake / 10.0, 1e-7) if gain > 0 else brake * 8.0
+        if gain <= 0:
+            break
+        best, rest = trial, left
+        jacobian = problem.jacobian(best, move, rest)
+        if gain < _GAIN:
+            break
+    return best, rest, jacobian
 
 
 def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> tuple[float, float]:
@@ -254,7 +335,8 @@ def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> 
     which : int
         0 for natural frequency, 1 for damping.
     level : float
-        Growth of the misfit, in units of the inflated noise, at which the interval ends; 3.84 for 95 %.
+        Growth of the misfit, in units of the inflated noise, at which the interval ends; 3.84 for 95 %. More
+        where the standard error is known to be larger than the fit reckons.
 
     Returns
     -------

@@ -9,11 +9,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from .bedside import read_swings
-from .beneath import SETTLED_S, Neighbours, neighbours, pulse_beneath
+from .beneath import SETTLED_S, Neighbours, Pieces, neighbours
 from .dynamics import FlushReading, is_resolved, slow_pole
-from .fit import Fitted, Problem, first_guesses, profile, solve
+from .fit import Fitted, Problem, profile, ringing_of, solve
 from .flush import Stretch, at_rails, find_stretch
-from .response import poles
+from .guess import first_guesses
+from .rehearsal import UNTRIED, Rehearsed, rehearse
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -22,6 +23,13 @@ Bool = NDArray[np.bool_]
 # of noise), and as much more as the whole stretch does.
 _EARLY_FIT = 4.0
 _RING_FIT = 2.5
+# From this misfit on (variance over that of noise and pulse) the samples are held to contradict any line of
+# second order: nothing is claimed. Simulated lines of second order stay below four.
+_FOREIGN = 8.0
+# Standard errors in a 95 % interval: Student's t of the number of rehearsals that they rest on.
+_REACH = 2.1
+# Choosing the pulse and fitting the line are repeated at most so often.
+_MOST_TURNS = 10
 
 
 def measure_flushes(
@@ -72,8 +80,10 @@ def measure_flushes(
     The pulse is the mean of those pieces of the wave around that could best have been it, and its
     uncertainty is how much these differ. The line starts at rest on the plateau; where the first samples
     contradict that (a valve that closes slowly, a recorder of another kind), only the ringing after it is
-    fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse.
-    Where they are too large for a number, the interval comes from the profile of the misfit.
+    fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse, or
+    are those of the same measurement rehearsed over other beats, whichever is larger. Where they are too
+    large for a number, the interval comes from the profile of the misfit; where the samples contradict any
+    line of second order, nothing is claimed.
 
     References
     ----------
@@ -128,49 +138,56 @@ def _clean(
 
 def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> FlushReading:
     """Fit one release, choose what may be supposed, and say what is known."""
-    problem, best = _from_rest(found, near, fs)
+    pieces = Pieces(near, found.value.size, fs)
+    problem, best = _from_rest(found, pieces)
     method = "fit from rest"
-    if best.early > _EARLY_FIT * max(1.0, best.inflation):
-        later = _ringing_only(problem, best, near)
+    if best.early > _EARLY_FIT * min(best.inflation, 3.0):
+        later = _ringing_only(problem, best, pieces)
         if later is not None:
             problem, best = later
             method = "fit of the ringing"
-    reading = _stated(problem, best, FlushReading(start=start, method=method))
+    reading = _stated(problem, best, pieces, FlushReading(start=start, method=method))
     begin = found.release - found.first
     swings = read_swings(found.value[begin:], found.usable[begin:], fs, near.noise, _restless(near, fs))
     release = found.release + (best.theta[2] if problem.skip is None else 0.0)
     return dataclasses.replace(reading, release=float(release), bedside=swings)
 
 
-def _with_pulse(problem: Problem, theta: Float, near: Neighbours, skip: int) -> Problem:
+def _with_pulse(problem: Problem, theta: Float, pieces: Pieces) -> Problem:
     """The problem with the pulse that fits best underneath a given line."""
-    p1, p2 = poles(float(np.exp(theta[0])), float(np.exp(theta[1])))
-    after = problem.t * problem.fs >= skip
-    t = np.where(after, problem.t, 0.0)
-    e1, e2 = np.exp(p1 * t), np.exp(p2 * t)
-    ringing = np.column_stack([((e1 + e2) / 2).real, ((e1 - e2) / (p1 - p2) * abs(p1)).real])
-    beneath = pulse_beneath(near, problem.value, problem.usable & after, ringing, problem.fs)
-    return dataclasses.replace(problem, beneath=beneath, white=None).whitened_at(theta)
+    beneath = pieces.best(problem.value, *ringing_of(problem, theta))
+    return dataclasses.replace(problem, beneath=beneath).whitened_at(theta)
 
 
-def _from_rest(found: Stretch, near: Neighbours, fs: float) -> tuple[Problem, Fitted]:
+def _from_rest(found: Stretch, pieces: Pieces) -> tuple[Problem, Fitted]:
     """Fit to all samples, from several first guesses; the pulse is chosen anew as the line gets known."""
-    empty = pulse_beneath(near._replace(places=near.places[:0]), found.value, found.usable, found.value, fs)
-    bare = Problem(found.time(fs), found.value, found.usable, near.noise, fs, empty)
-    best: tuple[Problem, Fitted] | None = None
+    empty = pieces.beneath(pieces.near.places[:0])
+    bare = Problem(found.time(pieces.fs), found.value, found.usable, pieces.near.noise, pieces.fs, empty)
+    tried = []
     for guess in first_guesses(bare):
-        problem = _with_pulse(bare, guess, near, 3)
-        fitted = solve(problem, guess)
-        for _ in range(2):
-            problem = _with_pulse(bare, fitted.theta, near, 3)
-            fitted = solve(problem, fitted.theta)
-        if best is None or fitted.rss < best[1].rss:
-            best = problem, fitted
-    assert best is not None
-    return best
+        problem = _with_pulse(bare, guess, pieces)
+        tried.append((problem, solve(problem, guess)))
+    tried.sort(key=lambda pair: pair[1].rss)
+    first, second = (_settled(*pair, pieces, turns=2) for pair in tried[:2])
+    better = first if first[1].rss <= second[1].rss else second
+    return _settled(*better, pieces)
 
 
-def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Problem, Fitted] | None:
+def _settled(
+    problem: Problem, fitted: Fitted, pieces: Pieces, turns: int = _MOST_TURNS
+) -> tuple[Problem, Fitted]:
+    """Choose the pulse and fit in turn until neither changes."""
+    for _ in range(turns):
+        before = fitted.theta
+        problem = _with_pulse(problem, before, pieces)
+        fitted = solve(problem, before)
+        spread = np.sqrt(np.diag(fitted.covariance)[: problem.free])
+        if np.all(np.abs(fitted.theta - before)[: problem.free] < 0.15 * spread):
+            break
+    return problem, fitted
+
+
+def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Problem, Fitted] | None:
     """Fit from the first sample on from which the ringing is that of a free second-order line."""
     stretch = max(1, round(problem.fs / 250.0))
     guesses = [best.theta]
@@ -183,10 +200,8 @@ def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Pro
             guesses += first_guesses(later, 2)
         fits = []
         for guess in guesses:
-            chosen = _with_pulse(later, guess, near, k * stretch)
-            fitted = solve(chosen, guess)
-            chosen = _with_pulse(later, fitted.theta, near, k * stretch)
-            fits.append((chosen, solve(chosen, fitted.theta)))
+            chosen = _with_pulse(later, guess, pieces)
+            fits.append(_settled(chosen, solve(chosen, guess), pieces))
         chosen, fitted = min(fits, key=lambda pair: pair[1].rss)
         guesses = [fitted.theta, best.theta]
         tried.append((fitted.early / max(1.0, fitted.inflation), chosen, fitted))
@@ -198,35 +213,41 @@ def _ringing_only(problem: Problem, best: Fitted, near: Neighbours) -> tuple[Pro
     return chosen, fitted
 
 
-def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReading:
+def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReading) -> FlushReading:
     """Numbers with standard errors where both are known, else bounds from the profile of the misfit."""
     hz, z = float(np.exp(best.theta[0])), float(np.exp(best.theta[1]))
-    covariance = best.covariance[:2, :2] * best.inflation
-    hz_se, z_se = hz * float(np.sqrt(covariance[0, 0])), z * float(np.sqrt(covariance[1, 1]))
-    product = float(np.sqrt(covariance[0, 0] * covariance[1, 1]))
-    pole, pole_se = _slow_pole(hz, z, covariance)
+    error = rehearse(problem, best, pieces)
+    covariance = error.whole
+    spread = np.sqrt(np.diag(covariance))
+    hz_se, z_se = hz * float(spread[0]), z * float(spread[1])
+    pole, pole_se = _slow_pole(hz, z, error)
     common = dataclasses.replace(
         reading,
         natural_frequency_hz=hz,
         damping_ratio=z,
-        correlation=float(covariance[0, 1]) / product if product > 0 else 0.0,
+        correlation=float(covariance[0, 1] / (spread[0] * spread[1])),
         misfit=best.rss / max(best.freedom, 1),
     )
+    if common.misfit > _FOREIGN:
+        return dataclasses.replace(
+            common, reason="the samples after the release do not follow a line of second order"
+        )
     if is_resolved(hz, hz_se, z, z_se):
         return dataclasses.replace(
             common,
             natural_frequency_hz_se=hz_se,
             damping_ratio_se=z_se,
-            natural_frequency_hz_low=hz - 1.96 * hz_se,
-            natural_frequency_hz_high=hz + 1.96 * hz_se,
-            damping_ratio_low=max(z - 1.96 * z_se, 0.0),
-            damping_ratio_high=z + 1.96 * z_se,
+            natural_frequency_hz_low=hz - _REACH * hz_se,
+            natural_frequency_hz_high=hz + _REACH * hz_se,
+            damping_ratio_low=max(z - _REACH * z_se, 0.0),
+            damping_ratio_high=z + _REACH * z_se,
             slow_pole_s=pole if z >= 0.95 else np.nan,
             slow_pole_s_se=pole_se if z >= 0.95 else np.nan,
             resolved=True,
         )
-    low_hz, high_hz = profile(problem, best, 0)
-    low_z, high_z = profile(problem, best, 1)
+    level = _REACH**2 * np.diag(covariance) / np.diag(error.covariance)
+    low_hz, high_hz = profile(problem, best, 0, float(level[0]))
+    low_z, high_z = profile(problem, best, 1, float(level[1]))
     slow = high_z >= 0.95
     return dataclasses.replace(
         common,
@@ -240,13 +261,25 @@ def _stated(problem: Problem, best: Fitted, reading: FlushReading) -> FlushReadi
     )
 
 
-def _slow_pole(hz: float, z: float, covariance: Float) -> tuple[float, float]:
-    """Time constant of the slower pole [s] and its standard error."""
+def _slow_pole(hz: float, z: float, error: Rehearsed) -> tuple[float, float]:
+    """
+    Time constant of the slower pole [s] and its standard error.
+
+    Around a damping of one it bends too sharply for derivatives: errors are taken as they are, either way.
+    """
     tau = slow_pole(hz, z)
-    d = 1e-3
-    up, down = slow_pole(hz, z * np.exp(d)), slow_pole(hz, z * np.exp(-d))
-    slope = np.array([-tau, (up - down) / (2 * d)])
-    return tau, float(np.sqrt(max(slope @ covariance @ slope, 0.0)))
+
+    def off(change: Float) -> float:
+        step = np.clip(change, -2.0, 2.0)
+        both = [slow_pole(hz * float(np.exp(s * step[0])), z * float(np.exp(s * step[1]))) for s in (-1, 1)]
+        return max(abs(both[0] - tau), abs(both[1] - tau))
+
+    size, axes = np.linalg.eigh(error.covariance)
+    reckoned = sum(off(np.sqrt(max(v, 0.0)) * axis) ** 2 for v, axis in zip(size, axes.T, strict=True))
+    if not error.errors.size:
+        return tau, float(UNTRIED * np.sqrt(reckoned))
+    seen = float(np.mean([off(change) ** 2 for change in error.errors]))
+    return tau, float(np.sqrt(max(reckoned, seen)))
 
 
 def _restless(near: Neighbours, fs: float) -> Float | None:

@@ -31,9 +31,54 @@ def _prototype(order: int) -> tuple[Complex, Complex, float]:
     return q, gain / np.prod(gap, axis=1), float(np.real(np.sum(-1.0 / q)))
 
 
+def let_go(t: Float, p1: Complex, p2: Complex, corner_hz: float) -> tuple[Float, Float, Float, Float]:
+    """
+    Pressures around a release as they come out of the recorder, for one line or many.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times of the samples from the release [s], negative before it.
+    p1, p2 : ndarray of complex, shape (m,)
+        Poles of each line [1/s].
+    corner_hz : float
+        Corner of the recorder's low-pass [Hz].
+
+    Returns
+    -------
+    step, ramp : ndarray, shape (n,)
+        A unit step and a ramp of unit slope that begin at the release.
+    offset, slope : ndarray, shape (n, m)
+        Free response of each line from there: to a unit offset, and to a unit slope.
+    """
+    unit, residue, lag = _prototype(RECORDER_ORDER)
+    w = 2 * np.pi * corner_hz
+    q, weight, delay = unit * w, residue * w, lag / w
+    on = t + delay > 0
+    later = (t + delay)[on]
+    # The recorder has forgotten the release long before the line has.
+    soon = int(np.searchsorted(later, 30.0 / float(np.min(-q.real))))
+    own = np.zeros((later.size, q.size), dtype=np.complex128)
+    own[:soon] = np.exp(np.outer(later[:soon], q))
+
+    def passed(p: Complex) -> Complex:
+        part = weight[:, None] / (p[None, :] - q[:, None])
+        return np.asarray(part.sum(axis=0) * np.exp(np.outer(later, p)) - own @ part)
+
+    e1, e2 = passed(p1), passed(p2)
+    offset, slope = np.zeros((2, t.size, p1.size))
+    offset[on] = ((p1 * e2 - p2 * e1) / (p1 - p2)).real
+    slope[on] = ((e1 - e2) / (p1 - p2)).real
+    step, ramp = np.zeros((2, t.size))
+    single, double = weight / q, weight / q**2
+    step[on] = (own @ single - single.sum()).real
+    ramp[on] = (own @ double - double.sum() - later * single.sum()).real
+    return step, ramp, offset, slope
+
+
 class Recorded:
     """
-    Basis functions around a release, as they come out of the recorder.
+    Basis functions around one release, as they come out of the recorder.
 
     Parameters
     ----------
@@ -43,37 +88,15 @@ class Recorded:
         Natural frequency [Hz] and damping ratio of the line.
     corner_hz : float
         Corner of the recorder's low-pass [Hz].
-
-    Attributes
-    ----------
-    step, ramp : ndarray, shape (n,)
-        A unit step and a ramp of unit slope that begin at the release.
-    offset, slope : ndarray, shape (n,)
-        Free response of the line from there: to a unit offset, and to a unit slope.
     """
 
     __slots__ = ("offset", "ramp", "slope", "step", "t")
 
     def __init__(self, t: Float, frequency_hz: float, damping: float, corner_hz: float) -> None:
-        unit, residue, lag = _prototype(RECORDER_ORDER)
-        w = 2 * np.pi * corner_hz
-        q, weight, delay = unit * w, residue * w, lag / w
-        later = np.maximum(t + delay, 0.0)
-        own = np.exp(np.outer(later, q))
-        on = t + delay > 0
-        self.t = t
-
-        def passed(p: complex) -> Complex:
-            part = weight / (p - q)
-            return np.asarray(on * (part.sum() * np.exp(p * later) - own @ part))
-
         p1, p2 = poles(frequency_hz, damping)
-        e1, e2 = passed(p1), passed(p2)
-        self.offset: Float = ((p1 * e2 - p2 * e1) / (p1 - p2)).real
-        self.slope: Float = ((e1 - e2) / (p1 - p2)).real
-        self.step: Float = passed(0j).real
-        double = weight / q**2
-        self.ramp: Float = on * (own @ double - double.sum() - later * (weight / q).sum()).real
+        self.t = t
+        self.step, self.ramp, offset, slope = let_go(t, np.array([p1]), np.array([p2]), corner_hz)
+        self.offset, self.slope = offset[:, 0], slope[:, 0]
 
     def before(self) -> Float:
         """

@@ -1,7 +1,8 @@
 """
 Natural frequency and damping from simulated flushes, against truth and against the information bound.
 
-Run it with ``python -m tests.bench.flush [--repeats 1] [--seed 2026] [--simulator module:function]``. The
+Run it with ``python -m tests.bench.flush [--repeats 1] [--seed 2026] [--thin 1] [--simulator module:name]``;
+with ``--pooled N`` it puts three flushes of each of N lines together instead. The
 simulator is any function of a `Case` that returns a `Flushed`; without one it is the package's own line of
 second order. Each flush is found by the package (spans and feet of `beats.read`), nothing is told to it.
 """
@@ -73,12 +74,11 @@ def second_order(case: Case) -> Flushed:
 
 
 def cases(repeats: int, seed: int, thin: int = 1) -> list[Case]:
-    """The grid, with steps, rail, patient and moment of the release drawn evenly."""
+    """The grid; steps, rail, patient and moment of the release drawn evenly; thinned alike at each rate."""
     rng = np.random.default_rng(seed)
-    out = []
     grid = list(itertools.product(range(repeats), HZ, DAMPING, RATES))
-    for k, (_, hz, damping, fs) in enumerate(grid):
-        drawn = Case(
+    out = [
+        Case(
             hz=hz,
             damping=damping,
             fs=fs,
@@ -90,9 +90,15 @@ def cases(repeats: int, seed: int, thin: int = 1) -> list[Case]:
             length_s=float(rng.uniform(0.9, 2.2)),
             seed=seed * 1000 + k,
         )
-        if k % thin == 0:
-            out.append(drawn)
-    return out
+        for k, (_, hz, damping, fs) in enumerate(grid)
+    ]
+    if thin == 1:
+        return out
+    kept: list[int] = []
+    for k in range(len(RATES)):
+        cells = rng.permutation(len(out) // len(RATES))
+        kept += (cells[: len(cells) // thin] * len(RATES) + k).tolist()
+    return [out[k] for k in sorted(kept)]
 
 
 def bound(case: Case, drop: float, start: float, length: float = 1.2) -> tuple[float, float]:
@@ -154,6 +160,58 @@ def one(case: Case, simulator: Callable[[Case], Flushed]) -> dict[str, Any]:
     return row
 
 
+def pooled(case: Case) -> dict[str, Any]:
+    """Three flushes of one line, measured one by one and put together."""
+    from hemoidx.beats import read
+    from hemoidx.line import measure_flushes, pool
+    from hemoidx.simulate import Event, Scenario, simulate_arrays
+
+    scenario = Scenario(
+        seed=case.seed,
+        duration_s=65.0,
+        fs=case.fs,
+        step=case.step,
+        rail_high=case.rail,
+        rate=case.rate,
+        pulse_pressure=case.pulse,
+        noise=NOISE,
+        line_hz=case.hz,
+        line_damping=case.damping,
+        events=tuple(Event("flush", case.start_s + 13.0 * k, case.length_s) for k in (-0.5, 0.5, 1.5)),
+    )
+    wave, fs, scale, _ = simulate_arrays(scenario)
+    reading = read(wave, fs, scale)
+    flushes, other = reading.spans.of("flush"), reading.spans
+    measured = measure_flushes(
+        wave,
+        fs,
+        flushes.start,
+        flushes.stop,
+        step=scale[0]["step"],
+        rails=(scale[0]["rail_low"], scale[0]["rail_high"]),
+        feet=reading.onset,
+        other=(other.start, other.stop),
+    )
+    return {"case": case, "reading": pool(measured)}
+
+
+def pooled_table(rows: list[dict[str, Any]]) -> str:
+    """How often pooled intervals hold the truth."""
+    lines = []
+    for title, told in (("resolved", True), ("not resolved", False)):
+        part = [row for row in rows if row["reading"].n_flushes and row["reading"].resolved is told]
+        held = [covers(row) for row in part]
+        near = [
+            all(good(row["case"], row["reading"].natural_frequency_hz, row["reading"].damping_ratio))
+            for row in part
+        ]
+        lines.append(
+            f"{title}: {len(part)} lines; intervals hold fn {share([a for a, _ in held])}, "
+            f"z {share([b for _, b in held])}; both near enough {share(near)}"
+        )
+    return "\n".join(lines)
+
+
 def run(list_of: Iterable[Case], simulator: Callable[[Case], Flushed], workers: int) -> list[dict[str, Any]]:
     work = partial(one, simulator=simulator)
     if workers < 2:
@@ -187,6 +245,8 @@ def allowed(row: dict[str, Any]) -> bool:
 
 def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
     """One line of the table."""
+    from hemoidx.line.dynamics import slow_pole
+
     seen = [row for row in rows if row["reading"] is not None and np.isfinite(row["reading"].damping_ratio)]
     inside = [row for row in seen if allowed(row)]
     close = [
@@ -203,6 +263,12 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         else False
         for row in seen
     ]
+    slow = [
+        abs(row["reading"].slow_pole_s - slow_pole(row["case"].hz, row["case"].damping))
+        <= 1.96 * row["reading"].slow_pole_s_se
+        for row in seen
+        if np.isfinite(row["reading"].slow_pole_s)
+    ]
     return {
         "n": f"{len(rows):4d}",
         "found": share([row in seen for row in rows]),
@@ -215,6 +281,8 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, str]:
         "cov z": share([covers(row)[1] for row in told]),
         "int fn": share([covers(row)[0] for row in rest]),
         "int z": share([covers(row)[1] for row in rest]),
+        "slow": f"{len(slow):4d}",
+        "cov slow": share(slow),
         "bedside": share([row["reading"].bedside is not None for row in seen]),
         "bed ok": share(bedside),
     }
@@ -257,11 +325,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--repeats", type=int, default=1)
     parser.add_argument("--seed", type=int, default=2026)
-    parser.add_argument("--thin", type=int, default=12, help="every so manieth case of the grid")
-    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--thin", type=int, default=1, help="one in so many cases of the grid")
+    parser.add_argument("--pooled", type=int, default=0, help="so many lines with three flushes each")
+    parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--simulator", default="tests.bench.flush:second_order")
     parser.add_argument("--save")
     options = parser.parse_args()
+    if options.pooled:
+        drawn = cases(1, options.seed)
+        chosen = np.random.default_rng(options.seed).permutation(len(drawn))[: options.pooled]
+        print(pooled_table([pooled(drawn[k]) for k in chosen]))
+        return
     module, _, name = options.simulator.partition(":")
     rows = run(
         cases(options.repeats, options.seed, options.thin),
