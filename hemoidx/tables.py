@@ -62,6 +62,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "damping_ratio_low": ("1", "damping ratio: lower end of its 95 % interval"),
     "damping_ratio_high": ("1", "damping ratio: upper end of its 95 % interval"),
     "slow_pole_s": ("s", "time constant of the slow return of an overdamped line"),
+    "slow_pole_s_se": ("s", "time constant of the slow return: standard error"),
     "bedside_natural_frequency_hz": ("Hz", "natural frequency from period and amplitudes of the swings"),
     "bedside_damping_ratio": ("1", "damping ratio from the amplitudes of successive swings"),
     "method": ("", "how it was measured"),

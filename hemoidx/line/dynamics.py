@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,8 @@ KNOWN_TO = 0.025
 DAMPING_KNOWN_TO = 0.02
 _NAN = float("nan")
 _Z95 = 1.96
+# Flushes differ too much for one number if they leave it this much less sure than one that counts as known.
+_TORN = 3.0
 
 
 def is_resolved(hz: float, hz_se: float, damping: float, damping_se: float) -> bool:
@@ -103,6 +106,8 @@ class Dynamics:
         How the flushes were measured.
     n_flushes : int
         How many flushes went in.
+    disagree : bool
+        Whether there are only bounds because flushes that were measured well differ too much.
     slow_pole_s_se : float
         Its standard error [s].
     """
@@ -120,6 +125,7 @@ class Dynamics:
     method: str = "none"
     n_flushes: int = 0
     slow_pole_s_se: float = _NAN
+    disagree: bool = False
 
     def words(self) -> str:
         """What is known of the line, in a sentence or two; whether it is good enough is another question."""
@@ -136,10 +142,13 @@ class Dynamics:
         else:
             frequency = between(self.natural_frequency_hz_low, self.natural_frequency_hz_high, ".0f", " Hz")
             damping = between(self.damping_ratio_low, self.damping_ratio_high, ".2f", "")
-            head = (
-                f"Only partly known from {count}: natural frequency {frequency}, damping ratio {damping}; "
-                "sampling and damping do not let the two be told apart."
+            why = (
+                "the flushes differ by more than their errors"
+                if self.disagree
+                else "sampling and damping do not let the two be told apart"
             )
+            known = f"natural frequency {frequency}, damping ratio {damping}"
+            head = f"Only partly known from {count}: {known}; {why}."
         if np.isfinite(self.slow_pole_s):
             slow, off = 1000 * self.slow_pole_s, _Z95 * 1000 * self.slow_pole_s_se
             between_them = f" ({max(slow - off, 0):.0f} to {slow + off:.0f})" if np.isfinite(off) else ""
@@ -176,8 +185,9 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     Returns
     -------
     Dynamics
-        If any flush resolved both parameters: weighted means of those that did. If none did: the intersection
-        of the intervals, or their hull where they contradict each other.
+        If any flush resolved both parameters: weighted means of those that did, or bounds that hold all of
+        them where they scatter too far beyond their errors. If none did: the intersection of the intervals,
+        or their hull where they contradict each other.
 
     Notes
     -----
@@ -200,6 +210,10 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
         [r.natural_frequency_hz for r in sure], [r.natural_frequency_hz_se for r in sure]
     )
     z, z_se, z_low, z_high = _mean([r.damping_ratio for r in sure], [r.damping_ratio_se for r in sure])
+    spread = hz * np.log(hz_high / hz_low) / (2 * _Z95), z * np.log(z_high / z_low) / (2 * _Z95)
+    if len(sure) > 1 and not is_resolved(hz, float(spread[0]) / _TORN, z, float(spread[1]) / _TORN):
+        # Their scatter is far beyond their errors: what each of them allows is all that can be said.
+        return dataclasses.replace(_hull(sure, methods), disagree=True)
     return Dynamics(
         natural_frequency_hz=hz,
         damping_ratio=z,
@@ -214,6 +228,17 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
         method=methods,
         n_flushes=len(sure),
         slow_pole_s_se=_pole(sure)[1] if z >= 0.95 else _NAN,
+    )
+
+
+def _hull(readings: Sequence[FlushReading], methods: str) -> Dynamics:
+    """Bounds that hold every interval."""
+    return dataclasses.replace(
+        _intersection(readings, methods),
+        natural_frequency_hz_low=min(r.natural_frequency_hz_low for r in readings),
+        natural_frequency_hz_high=max(r.natural_frequency_hz_high for r in readings),
+        damping_ratio_low=min(r.damping_ratio_low for r in readings),
+        damping_ratio_high=max(r.damping_ratio_high for r in readings),
     )
 
 

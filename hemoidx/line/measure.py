@@ -26,6 +26,11 @@ _RING_FIT = 2.5
 # From this misfit on (variance over that of noise and pulse) the samples are held to contradict any line of
 # second order: nothing is claimed. Simulated lines of second order stay below four.
 _FOREIGN = 8.0
+# Where the ringing may begin to be fitted, after the release [4 ms]: what a slow valve and the higher modes
+# of a tube do must have died away. From `_LATE` on, what still rings must do so about as fast as the first
+# swings did.
+_SKIPPED = (2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29, 35, 42)
+_LATE, _ALIKE = 14, 1.4
 # Standard errors in a 95 % interval: Student's t of the number of rehearsals that they rest on.
 _REACH = 2.1
 # Choosing the pulse and fitting the line are repeated at most so often.
@@ -150,6 +155,10 @@ def _measure(found: Stretch, near: Neighbours, fs: float, start: float) -> Flush
     begin = found.release - found.first
     swings = read_swings(found.value[begin:], found.usable[begin:], fs, near.noise, _restless(near, fs))
     release = found.release + (best.theta[2] if problem.skip is None else 0.0)
+    late = problem.skip is not None and problem.skip > _LATE * fs / 250.0
+    if late and swings is not None and not 1 / _ALIKE < reading.natural_frequency_hz / swings[0] < _ALIKE:
+        # What rings on late may be a higher mode; the first swings say that it is not what rang at first.
+        reading = _foreign(FlushReading(start=start, method=method), reading.misfit)
     return dataclasses.replace(reading, release=float(release), bedside=swings)
 
 
@@ -192,7 +201,7 @@ def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Probl
     stretch = max(1, round(problem.fs / 250.0))
     guesses = [best.theta]
     tried: list[tuple[float, Problem, Fitted]] = []
-    for k in (2, 3, 4, 5, 6, 7, 8, 10, 12, 14):
+    for k in _SKIPPED:
         later = dataclasses.replace(problem, skip=k * stretch)
         if later.rows().sum() < 12:
             break
@@ -205,7 +214,8 @@ def _ringing_only(problem: Problem, best: Fitted, pieces: Pieces) -> tuple[Probl
         chosen, fitted = min(fits, key=lambda pair: pair[1].rss)
         guesses = [fitted.theta, best.theta]
         tried.append((fitted.early / max(1.0, fitted.inflation), chosen, fitted))
-        if fitted.early <= _RING_FIT * max(1.0, min(fitted.inflation, 2.0)):
+        alike = fitted.rss <= _FOREIGN * max(fitted.freedom, 1)
+        if alike and fitted.early <= _RING_FIT * max(1.0, min(fitted.inflation, 2.0)):
             break
     if not tried:
         return None
@@ -229,9 +239,7 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
         misfit=best.rss / max(best.freedom, 1),
     )
     if common.misfit > _FOREIGN:
-        return dataclasses.replace(
-            common, reason="the samples after the release do not follow a line of second order"
-        )
+        return _foreign(reading, common.misfit)
     if is_resolved(hz, hz_se, z, z_se):
         return dataclasses.replace(
             common,
@@ -259,6 +267,12 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
         slow_pole_s_se=pole_se if slow else np.nan,
         reason="sampling and damping do not let natural frequency and damping be told apart",
     )
+
+
+def _foreign(reading: FlushReading, misfit: float) -> FlushReading:
+    """A flush that tells nothing."""
+    why = "the samples after the release do not follow a line of second order"
+    return dataclasses.replace(reading, misfit=misfit, reason=why)
 
 
 def _slow_pole(hz: float, z: float, error: Rehearsed) -> tuple[float, float]:

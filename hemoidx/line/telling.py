@@ -18,7 +18,7 @@ Rows = dict[str, NDArray[Any]]
 _DYNAMICS = (
     *("natural_frequency_hz", "natural_frequency_hz_se", "natural_frequency_hz_low"),
     *("natural_frequency_hz_high", "damping_ratio", "damping_ratio_se", "damping_ratio_low"),
-    *("damping_ratio_high", "slow_pole_s"),
+    *("damping_ratio_high", "slow_pole_s", "slow_pole_s_se"),
 )
 #: Below this many seconds of drift nothing is said about it [h].
 _DRIFT_FROM_H = 0.5
@@ -49,6 +49,10 @@ def flush_rows(chain: Chain, fs: float, first: int) -> Rows:
         "release_s": np.array([(first + r.release) / fs for r in readings], dtype=np.float64),
     }
     rows |= {name: np.array([getattr(r, name) for r in readings], dtype=np.float64) for name in _DYNAMICS}
+    # Where only bounds are known they are the result: one pair among many would look like a number.
+    sure = np.array([r.resolved for r in readings], dtype=bool)
+    for name in ("natural_frequency_hz", "damping_ratio"):
+        rows[name] = np.where(sure, rows[name], np.nan)
     for name in ("natural_frequency_hz", "damping_ratio"):
         rows[f"bedside_{name}"] = np.array(
             [getattr(r.bedside, name) if r.bedside else np.nan for r in readings], dtype=np.float64
@@ -224,7 +228,12 @@ def _plain(dynamics: Dynamics) -> dict[str, Any]:
     """Numbers for JSON, which knows neither NaN nor infinity."""
     numbers = {name: float(getattr(dynamics, name)) for name in _DYNAMICS}
     plain: dict[str, Any] = {k: v if np.isfinite(v) else None for k, v in numbers.items()}
-    more = {"resolved": dynamics.resolved, "method": dynamics.method, "flushes": dynamics.n_flushes}
+    more = {
+        "resolved": dynamics.resolved,
+        "disagree": dynamics.disagree,
+        "method": dynamics.method,
+        "flushes": dynamics.n_flushes,
+    }
     return plain | more
 
 
@@ -247,6 +256,7 @@ def dynamics_from(state: Mapping[str, Any]) -> Dynamics:
     return Dynamics(
         **numbers,
         resolved=bool(state["resolved"]),
+        disagree=bool(state["disagree"]),
         method=str(state["method"]),
         n_flushes=int(state["flushes"]),
     )

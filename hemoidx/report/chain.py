@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hemoidx import plot
 from hemoidx.analysis.measured import adequacy_of
@@ -53,7 +54,7 @@ def _moment(seconds: float) -> str:
 
 def _flush_table(flushes: pd.DataFrame) -> Iterable[Markup]:
     """Show each flush that told something, both ways of reading it side by side."""
-    known = flushes[flushes["natural_frequency_hz"].notna()]
+    known = flushes[_told(flushes)]
     if known.empty:
         return []
     rows = [
@@ -78,6 +79,12 @@ def _flush_table(flushes: pd.DataFrame) -> Iterable[Markup]:
             "reading of period and amplitude ratio of the first swings, as at the bedside.",
         )
     ]
+
+
+def _told(flushes: pd.DataFrame) -> NDArray[np.bool_]:
+    """Flushes that gave a number or a bound."""
+    low, high = (flushes[f"natural_frequency_hz_{end}"].to_numpy() for end in ("low", "high"))
+    return np.asarray((low > 0) | np.isfinite(high))
 
 
 def _with_bounds(row: pd.Series, name: str, decimals: int) -> str:
@@ -118,7 +125,7 @@ def _errors(result: Analysis) -> Iterable[Markup]:
 
 def _pictures(result: Analysis) -> Iterable[Markup]:
     """Draw the last flush that told something, and where its line stands for these pulses."""
-    told = result.flushes[result.flushes["natural_frequency_hz"].notna()]
+    told = result.flushes[_told(result.flushes)]
     if result.recording is None or told.empty:
         return
     release = float(told["release_s"].iloc[-1])
