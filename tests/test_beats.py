@@ -134,10 +134,6 @@ def test_whole_numbers_are_read_like_the_same_numbers():
     np.testing.assert_array_equal(one.facts, two.facts)
 
 
-@pytest.mark.xfail(
-    reason="samples as whole numbers: a rise at the end of the wave makes a ValueError (NaN among them)",
-    strict=True,
-)
 def test_whole_numbers_wherever_the_recording_ends():
     for cut in range(100):
         beats.read(np.rint(CLEAN[: 2500 + cut]).astype(np.int16), FS)
@@ -151,9 +147,6 @@ def test_next_to_nothing_is_read(size):
         assert (r.spans.stop <= size).all()
 
 
-@pytest.mark.xfail(
-    reason="no part is left of a wave without samples once a calibration comes with it", strict=True
-)
 def test_no_samples_but_a_calibration():
     assert read(np.zeros(0), scale=[run(0, 0)]).onset.size == 0
 
@@ -161,6 +154,23 @@ def test_no_samples_but_a_calibration():
 def test_two_dimensions_are_refused():
     with pytest.raises(InputError, match="one-dimensional"):
         read(np.zeros((100, 2)))
+
+
+def test_what_is_no_number_is_refused():
+    with pytest.raises(InputError, match="numbers"):
+        read(np.array(["80", "120"] * 400))
+
+
+def test_infinite_samples_are_missing_ones():
+    infinite, lost = CLEAN.copy(), CLEAN.copy()
+    infinite[3000:3005], infinite[5000] = np.inf, -np.inf
+    lost[3000:3005], lost[5000] = np.nan, np.nan
+    same(read(infinite), read(lost))
+    assert read(infinite).spans.of("gap").start.size == 2
+
+
+def test_a_wave_without_a_pulse_has_no_beats_and_is_no_error():
+    assert read(np.full(2500, 80.0)).onset.size == 0
 
 
 def test_every_other_sample_missing_is_no_pressure():

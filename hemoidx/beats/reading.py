@@ -115,7 +115,7 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
             new = new._replace(rails=(*new.rails, rail))
         out.append(new)
     out[-1] = out[-1]._replace(stop=size)
-    return [p for p in out if p.stop > p.start]
+    return [p for p in out if p.stop > p.start] or [_Part(0, size, 0.0, True)]
 
 
 def _soft(value: Float, low: float, high: float) -> Float:
@@ -326,7 +326,7 @@ def read(
     Parameters
     ----------
     pressure : ndarray, shape (n_samples,)
-        Arterial pressure, NaN where missing [mmHg].
+        Arterial pressure, NaN where missing [mmHg]; what is infinite counts as missing.
     fs : float
         Sampling rate [Hz].
     scale : sequence of mapping, optional
@@ -350,11 +350,10 @@ def read(
     Raises
     ------
     InputError
-        If the wave is not one-dimensional or holds no arterial pulse at all.
+        If the wave is not one-dimensional or holds something else than real numbers. A wave without a
+        pulse is no error here: it has no beats.
     """
-    wave = np.asarray(pressure)
-    if wave.ndim != 1:
-        raise InputError(f"pressure must be one-dimensional, got {wave.ndim} dimensions")
+    wave = _numbers(np.asarray(pressure))
     parts = _parts(wave.size, scale)
     pieces = []
     for part in parts:
@@ -367,6 +366,19 @@ def read(
 
         pieces.append(_read_part(wave[part.start : part.stop], fs, part, edits, at_once, advance))
     return _joined(pieces, [part.start for part in parts])
+
+
+def _numbers(wave: NDArray[Any]) -> Wave:
+    """The wave as floating-point numbers, infinite ones as missing; copied only where that must be."""
+    if wave.ndim != 1:
+        raise InputError(f"pressure must be one-dimensional, got {wave.ndim} dimensions")
+    if wave.dtype.kind not in "buif":
+        raise InputError(f"pressure must be numbers, got {wave.dtype}")
+    if wave.dtype.kind != "f":
+        return wave.astype(np.result_type(wave.dtype, np.float32))
+    if wave.size and np.isinf([np.fmax.reduce(wave), np.fmin.reduce(wave)]).any():
+        return np.where(np.isinf(wave), np.nan, wave)
+    return wave
 
 
 def _joined(pieces: list[Reading], offsets: list[int]) -> Reading:
