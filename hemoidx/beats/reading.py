@@ -41,6 +41,8 @@ EDGE_S = 0.13
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
+#: Quality at most of beats of which every second one may be a dicrotic wave.
+DOUBTFUL = 0.4
 
 
 class BeatEdits(Protocol):
@@ -225,6 +227,7 @@ def _read_part(
     spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
+    doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
@@ -232,6 +235,8 @@ def _read_part(
     moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
     spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
+    # Not before the search for movement: the waves of a doubtful row are as clear as can be.
+    quality = np.where(doubtful & ~by_hand, np.minimum(quality, DOUBTFUL), quality)
     marks, quality = marks.take(kept), quality[kept]
     broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), spans.of(*HIDING))
     marks = marks._replace(end=np.where(broken, np.nan, marks.end))
