@@ -14,10 +14,11 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, survey
+from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, smoothing_kernel, survey
 from . import rhythm
 from .measure import Marks, crosses, measure
 from .select import Chosen, choose
+from .twice import Blur
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -223,7 +224,10 @@ def _read_part(
     spans = _with_edits(spans, edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
-    chosen = choose(first.swings, fs, g.size / fs, inside, least)
+    noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
+    # Extremes are read from the smoothed wave, times to one of its samples.
+    blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
+    chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
     spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)

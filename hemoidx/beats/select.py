@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..samples import rolling_quantile
 from ..survey import Swings
-from .twice import SILENT_S, dicrotic_until, doubled
+from .twice import NO_BLUR, SILENT_S, Blur, dicrotic_until, doubled
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -120,7 +120,14 @@ def _local_interval(time: Float, at: Float) -> Float:
     return np.interp(at, time[:-1] + 0.5 * np.diff(time), middle)
 
 
-def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least: float = 0.0) -> Chosen:
+def choose(
+    swings: Swings,
+    fs: float,
+    duration: float,
+    inside_event: Bool,
+    least: float = 0.0,
+    blur: Blur = NO_BLUR,
+) -> Chosen:
     """
     Choose the pulses among the swings.
 
@@ -136,6 +143,8 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least
         Swings that lie in a flush, an open line or another stretch that is not the patient.
     least : float
         A smaller rise is no pulse [mmHg].
+    blur : Blur
+        How exactly heights and times of the swings are known.
 
     Returns
     -------
@@ -157,7 +166,7 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least
     chosen = np.sort(np.concatenate([strong, keep]))
     chosen = chosen[_strongest_nearby(time[chosen], power[chosen], SILENT_S)]
     chosen = chosen[~_dicrotic_of_weak(time[chosen], ratio[chosen], interval[chosen])]
-    waves, doubtful = doubled(swings, fs, chosen, ~inside_event)
+    waves, doubtful = doubled(swings, fs, chosen, ~inside_event, blur)
     if waves.any():
         chosen, doubtful = chosen[~waves], doubtful[~waves]
         interval = _local_interval(time[chosen], time)

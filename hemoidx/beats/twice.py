@@ -34,10 +34,10 @@ OWN_DIASTOLE, LATE, LATEST_SHARE = 0.28, 0.58, 0.6
 #: delay.
 MIDWAY, RAN_OFF = 0.45, 0.62
 #: Weights of a linear discriminant between dicrotic waves and pulses, fitted on simulated rows of either:
-#: delay, crest to trough and trough to steepest rise (all in roots of the interval), logarithms of the
+#: delay, and time from the trough to the steepest rise (both in roots of the interval), logarithms of the
 #: relative change of height and of delay from wave to wave; and its constant.
-WEIGHTS = (19.3, -4.5, -42.8, -4.6, -6.0)
-CONSTANT = -34.2
+WEIGHTS = (23.7, -37.0, -4.1, -4.1)
+CONSTANT = -31.0
 #: Beyond this on either side it is told, between it is not.
 TOLD = 1.5
 #: A chosen wave is one of the row if it is not taller than this, in usual heights of the row, plus a little,
@@ -62,8 +62,19 @@ class Echoes(NamedTuple):
     ahead: Float
     ran: Float
     early: Float
-    #: Height of the wave.
+    #: Height of the wave, and of its pulse [mmHg].
     share: Float
+    height: Float
+
+
+class Blur(NamedTuple):
+    """Standard deviation of a height [mmHg] and of a time [s] of the swings."""
+
+    height: float
+    time: float
+
+
+NO_BLUR = Blur(0.0, 0.0)
 
 
 def dicrotic_until(interval: Float) -> Float:
@@ -71,7 +82,9 @@ def dicrotic_until(interval: Float) -> Float:
     return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
 
 
-def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool) -> tuple[Bool, Bool]:
+def doubled(
+    swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = NO_BLUR
+) -> tuple[Bool, Bool]:
     """
     Tell rows of tall dicrotic waves from rows of premature or weak beats.
 
@@ -85,6 +98,8 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool) -> tuple[Bool,
         Numbers of those that were taken for pulses, in order.
     usable : ndarray of bool, shape (n_swings,)
         False for what lies in an event.
+    blur : Blur
+        How exactly heights and times are known; steadier than that nothing can be seen to be.
 
     Returns
     -------
@@ -105,7 +120,7 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool) -> tuple[Bool,
     row = _echoes(swings, fs, chosen, lesser, usable)
     if not row.number.size:
         return out, out
-    told = _told(row)
+    told = _told(row, blur)
     usual = rolling_quantile(row.share, ROW, 0.5, every=5), rolling_quantile(row.delay, ROW, 0.5, every=5)
     fits = (row.share <= STANDS_OUT * usual[0] + A_LITTLE) & (np.abs(row.delay / usual[1] - 1.0) <= IN_TIME)
     judged = row.chosen & fits & (row.followed >= 0.5)
@@ -166,23 +181,30 @@ def _echoes(swings: Swings, fs: float, chosen: Int, lesser: Bool, usable: Bool) 
         (swings.trough[wave] - swings.crest[pulse]) / fs,
         (swings.steepest[wave] - swings.trough[wave]) / fs,
         rise[wave] / np.maximum(rise[pulse], 1e-9),
+        rise[pulse],
     )
 
 
-def _told(row: Echoes) -> Float:
+def _told(row: Echoes, blur: Blur) -> Float:
     """For each wave how surely its row is one of dicrotic waves: positive for these, negative for pulses."""
 
     def usual(value: Float) -> Float:
         return rolling_quantile(value, ROW, 0.5, every=5)
 
-    def unsteady(value: Float, middle: Float) -> Float:
+    def unsteady(value: Float, middle: Float, blurred: Float) -> Float:
         step = np.abs(np.diff(value, prepend=value[:1])) / np.maximum(middle, 1e-3)
-        return np.log(0.01 + rolling_mean(np.minimum(step, 0.3), ROW))
+        seen = rolling_mean(np.minimum(step, 0.3), ROW)
+        # The mean absolute difference of two values is 2 / sqrt(pi) standard deviations.
+        seen = np.sqrt(np.maximum(seen**2 - (1.128 * blurred) ** 2, (0.3 * seen) ** 2))
+        return np.log(0.01 + seen)
 
     delay, share = usual(row.delay), usual(row.share)
     root = _root(delay + usual(row.ahead))
     late, ran, early = delay / root, usual(row.ran) / root, usual(row.early) / root
-    columns = (late, ran, early, unsteady(row.share, share), unsteady(row.delay, delay))
+    part = blur.height / np.maximum(usual(row.height) * share, 1e-9)
+    heights = np.sqrt(2.0 * (1.0 + share**2)) * part
+    times = np.sqrt(2.0) * blur.time / delay
+    columns = (late, early, unsteady(row.share, share, heights), unsteady(row.delay, delay, times))
     told = CONSTANT + sum(w * column for w, column in zip(WEIGHTS, columns, strict=True))
     if row.number.size < LEAST_ROW:
         # Too few to see whether they repeat.
