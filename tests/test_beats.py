@@ -203,11 +203,6 @@ def ended_by_no_beat(wave):
     return ends[~np.isin(ends, r.onset)] / FS
 
 
-@pytest.mark.xfail(
-    reason="a beat keeps the end given by a swing that was struck out later as the edge of an event: its "
-    "duration, rate and mean are wrong",
-    strict=True,
-)
 def test_no_beat_ends_at_the_edge_of_a_flush_or_a_gap():
     for at in np.arange(30.0, 30.8, 0.02):
         first = int(at * FS)
@@ -218,11 +213,6 @@ def test_no_beat_ends_at_the_edge_of_a_flush_or_a_gap():
         assert ended_by_no_beat(lost).size == 0, at
 
 
-@pytest.mark.xfail(
-    reason="the foot of an artefact that is not believed ends the beat before it: rate 153 for 75, mean "
-    "99.5 for 91.3 mmHg, quality 1 and no fact",
-    strict=True,
-)
 def test_a_spike_does_not_shorten_the_beat_before_it():
     wave = CLEAN.copy()
     wave[3757:3759] += 60.0
@@ -307,29 +297,32 @@ def test_an_added_beat_is_believed_though_nothing_resembles_it():
     assert "low_quality" not in names(added.facts[number])
 
 
-@pytest.mark.xfail(
-    reason="a beat added where pressure falls has no foot: it is dropped without a word, and the beat before "
-    "it loses its end, mean, duration and rate",
-    strict=True,
-)
-def test_a_beat_that_cannot_be_added_harms_no_other():
-    after = read(CLEAN, rows=[{"action": "add_beat", "at_s": 20.3}])
-    if after.onset.size == BASE.onset.size:
-        np.testing.assert_array_equal(after.end, BASE.end)
+@pytest.mark.parametrize("at", [20.3, 20.65])
+def test_a_beat_cannot_be_added_where_pressure_falls(at):
+    with pytest.raises(InputError, match=rf"no beat can be added {at:.2f}.* no upstroke is there"):
+        read(CLEAN, rows=[{"action": "add_beat", "at_s": at}])
 
 
-@pytest.mark.xfail(
-    reason="a beat added inside a flush, a gap or another event is dropped without a word", strict=True
-)
-def test_a_beat_added_inside_an_event_is_there_or_refused():
+@pytest.mark.parametrize("at", [24.1, 24.8, 25.5])
+def test_a_beat_cannot_be_added_inside_an_event(at):
     wave = CLEAN.copy()
     wave[3000:3200] = 290.0
-    rows = [{"action": "add_beat", "at_s": 24.8}]
-    try:
-        table = hx.analyse(recording(wave, FS), edits=rows).beats
-    except InputError:
-        return
-    assert (table["facts"] & mask("edited_by_hand")).any()
+    rows = [{"action": "add_beat", "at_s": at}]
+    with pytest.raises(InputError, match=f"{at:.3f} s .* flush; remove that first"):
+        hx.analyse(recording(wave, FS), edits=rows)
+
+
+@pytest.mark.parametrize(("at", "length"), [(26.7, 4470), (24.5, 200)])
+def test_a_beat_that_cannot_be_added_is_refused_in_any_part(at, length):
+    scale = [run(0, 3030, False), run(3030, 3030 + length), run(3030 + length, 7500, False)]
+    with pytest.raises(InputError, match=f"{at:.3f} s"):
+        read(CLEAN, scale=scale, rows=[{"action": "add_beat", "at_s": at}])
+
+
+def test_a_beat_that_lasts_longer_by_hand_says_so():
+    at = float(BASE.onset[30] / FS) + 0.05
+    without = read(CLEAN, rows=[{"action": "remove_beat", "at_s": at}])
+    np.testing.assert_array_equal(np.flatnonzero(without.facts & mask("edited_by_hand")), [29])
 
 
 def test_spans_by_hand_hide_and_free_beats():

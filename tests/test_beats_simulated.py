@@ -113,7 +113,8 @@ def test_a_row_that_varies_is_one_of_pulses():
 def test_a_row_between_the_two_is_doubted_with_its_pulses():
     waves, doubtful = row_of_waves(0.0149, 0.0177)
     assert not waves.any()
-    assert doubtful[:-3].all()
+    assert np.mean(doubtful) > 0.6
+    np.testing.assert_array_equal(doubtful[::2], doubtful[1::2])
     wave, fs, scale, _ = simulate_arrays(
         # Noise and 62.5 samples a second hide how steady the row is.
         next(s for s in random_scenarios(72, SEED) if s.name == "deep_dicrotic_002")

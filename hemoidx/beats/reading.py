@@ -16,6 +16,7 @@ from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
 from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, smoothing_kernel, survey
 from . import rhythm
+from .landmarks import PEAK_S
 from .measure import Marks, crosses, measure
 from .select import Chosen, choose
 from .twice import Blur
@@ -146,10 +147,13 @@ def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bo
     return np.where(by_hand, 1.0, quality * np.minimum(1.0, (share / BELIEVED) ** 2))
 
 
-def _edited(chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size: int) -> tuple[Float, Float]:
-    """Rough positions after adding and removing beats by hand, and the added ones."""
+def _edited(
+    chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size: int
+) -> tuple[Float, Float, Float]:
+    """Rough positions after adding and removing beats by hand, the added ones, the removed ones."""
     if edits is None:
-        return chosen, np.zeros(0)
+        return chosen, np.zeros(0), np.zeros(0)
+    before = chosen
     for at in np.asarray(edits.remove_beats, dtype=np.float64) - offset:
         if 0 <= at < size and chosen.size:
             nearest = int(np.argmin(np.abs(chosen - at)))
@@ -157,7 +161,22 @@ def _edited(chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size
                 chosen = np.delete(chosen, nearest)
     added = np.asarray(edits.add_beats, dtype=np.float64) - offset
     added = added[(added >= 0) & (added < size)]
-    return np.sort(np.concatenate([chosen, added])), added
+    return np.sort(np.concatenate([chosen, added])), added, before[~np.isin(before, chosen)]
+
+
+def _longer(edited: Float, removed: Float, fs: float) -> Bool:
+    """Beats that last longer since the one behind them was removed by hand and none put in its place."""
+    longer = np.zeros(edited.size, dtype=bool)
+    if not removed.size or not edited.size:
+        return longer
+    place = np.searchsorted(edited, removed)
+    apart = np.minimum(
+        np.abs(removed - edited[np.maximum(place - 1, 0)]),
+        np.abs(removed - edited[np.minimum(place, edited.size - 1)]),
+    )
+    owner = place[(place > 0) & (apart > 0.25 * fs)] - 1
+    longer[owner] = True
+    return longer
 
 
 def _with_edits(found: Spans, edits: BeatEdits | None, offset: int, size: int) -> Spans:
@@ -187,7 +206,7 @@ def _beat_facts(
     timed = np.where(believed, interval, np.nan)
     ectopic = early & believed
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
-    saturated, gaps = spans.of("saturated"), spans.of("gap")
+    saturated = spans.of("saturated")
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
         mean = marks.low + marks.pulse / 3.0
@@ -201,7 +220,6 @@ def _beat_facts(
         "weak_pulse": ~strong,
         "end_unknown": ~np.isfinite(marks.end),
         "saturated": crosses(marks.onset, last, saturated),
-        "gap_inside": crosses(marks.onset, last, gaps),
         "near_event": crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
         "implausible_level": odd_level & part.calibrated,
         "uncalibrated": np.full(facts.size, not part.calibrated),
@@ -217,7 +235,7 @@ def _read_part(
 ) -> Reading:
     """Read one stretch of equal calibration: survey, spans, pulses, landmarks, and what they are worth."""
     if wave.size < SHORTEST_S * fs:
-        return _nothing(wave, edits, part)
+        return _nothing(wave, fs, edits, part)
     first = survey(wave, fs, part.step, part.rails, at_once, progress)
     g = first.grid
     spans = span_rules.by_level(first, wave, part.step, part.calibrated)
@@ -230,7 +248,7 @@ def _read_part(
     chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
     spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
     spans = _with_edits(spans, edits, part.start, g.size)
-    rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
+    rough, strong, interval, added, beside = _corrected(first, chosen, spans, edits, part)
     doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
@@ -241,18 +259,20 @@ def _read_part(
     kept = _untouched(marks, spans.of(*HIDING), g)
     # Not before the search for movement: the waves of a doubtful row are as clear as can be.
     quality = np.where(doubtful & ~by_hand, np.minimum(quality, DOUBTFUL), quality)
+    _refuse_lost(rough[by_hand & ~kept], spans.of(*HIDING), part, g.fs)
+    marks = _ended(marks, kept & (quality >= BELIEVED), spans.of(*HIDING))
     marks, quality = marks.take(kept), quality[kept]
-    broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), spans.of(*HIDING))
-    marks = marks._replace(end=np.where(broken, np.nan, marks.end))
     inverted = mask("inverted") if _upside_down(marks) else 0
     facts = _beat_facts(marks, quality, strong[kept], early[kept], spans, part, g) | inverted
-    facts |= np.where(by_hand[kept], mask("edited_by_hand"), 0)
+    facts |= np.where((by_hand | beside)[kept], mask("edited_by_hand"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
 
 
-def _nothing(wave: Wave, edits: BeatEdits | None, part: _Part) -> Reading:
+def _nothing(wave: Wave, fs: float, edits: BeatEdits | None, part: _Part) -> Reading:
     """Reading of a stretch too short for a beat, as open databases hold some around a change of gain."""
+    _, added, _ = _edited(np.zeros(0), edits, 1.0, part.start, wave.size)
+    _refuse_lost(added, span_rules.NONE, part, fs)
     lost = runs(np.isnan(wave))
     gaps = Spans(lost[:, 0], lost[:, 1], np.full(lost.shape[0], span_rules.KIND["gap"]))
     none = np.zeros(0)
@@ -262,18 +282,21 @@ def _nothing(wave: Wave, edits: BeatEdits | None, part: _Part) -> Reading:
 
 def _corrected(
     first: Survey, chosen: Chosen, spans: Spans, edits: BeatEdits | None, part: _Part
-) -> tuple[Float, Bool, Float, Float]:
-    """Rough positions of the pulses outside events, which are strong, their interval, those by hand."""
+) -> tuple[Float, Bool, Float, Float, Bool]:
+    """
+    Rough positions of the pulses outside events, which are strong, and their interval; the positions added by
+    hand, and which pulses last longer since one was removed.
+    """
     g = first.grid
     rough = first.swings.steepest[chosen.number]
     outside = ~spans.of(*HIDING).inside(rough)
     rough, strong, interval = rough[outside], ~chosen.weak[outside], chosen.interval[outside]
-    edited, added = _edited(rough, edits, g.fs, part.start, g.size)
+    edited, added, removed = _edited(rough, edits, g.fs, part.start, g.size)
     if edits is None:
-        return rough, strong, interval, added
+        return rough, strong, interval, added, np.zeros(rough.size, dtype=bool)
     strong = np.isin(edited, rough[strong]) | np.isin(edited, added)
     interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
-    return edited, strong, interval, added
+    return edited, strong, interval, added, _longer(edited, removed, g.fs)
 
 
 def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
@@ -281,6 +304,30 @@ def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
     edge = EDGE_S * g.fs
     cut = crosses(marks.onset - edge, marks.peak + edge, events)
     return np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
+
+
+def _ended(marks: Marks, trusted: Bool, events: Spans) -> Marks:
+    """Marks in which a beat has an end only if the next beat, which gives it, is trusted and no event between."""
+    following = np.append(trusted[1:], True)
+    broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), events)
+    # What lies behind the start of an event was bridged, and is no notch.
+    unseen = crosses(marks.steepest, np.nan_to_num(marks.notch, nan=-np.inf), events)
+    return marks._replace(
+        end=np.where(broken | ~following, np.nan, marks.end), notch=np.where(unseen, np.nan, marks.notch)
+    )
+
+
+def _refuse_lost(lost: Float, hiding: Spans, part: _Part, fs: float) -> None:
+    """Refuse beats added by hand that cannot be measured: they would vanish, and harm their neighbours."""
+    for at in lost:
+        touching = (hiding.start < at + PEAK_S * fs) & (hiding.stop > at - EDGE_S * fs)
+        why = "no upstroke is there"
+        if touching.any():
+            kind = span_rules.KINDS[int(hiding.kind[touching][0])]
+            why = f"it lies in or beside a span of {kind}; remove that first"
+        raise InputError(
+            f"edits: no beat can be added {(at + part.start) / fs:.3f} s from the first sample: {why}"
+        )
 
 
 def _upside_down(marks: Marks) -> bool:
@@ -360,7 +407,8 @@ def read(
     ------
     InputError
         If the wave is not one-dimensional or holds something else than real numbers. A wave without a
-        pulse is no error here: it has no beats.
+        pulse is no error here: it has no beats. Also if a beat cannot be added where `edits` want it: no
+        upstroke is there, or a span lies over it.
     """
     wave = _numbers(np.asarray(pressure))
     parts = _parts(wave.size, scale)

@@ -82,9 +82,7 @@ def dicrotic_until(interval: Float) -> Float:
     return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
 
 
-def doubled(
-    swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = NO_BLUR
-) -> tuple[Bool, Bool]:
+def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = NO_BLUR) -> tuple[Bool, Bool]:
     """
     Tell rows of tall dicrotic waves from rows of premature or weak beats.
 
