@@ -423,11 +423,6 @@ def test_nothing_but_gaps_is_refused():
         hx.analyse(recording(np.full(7500, np.nan), FS))
 
 
-@pytest.mark.xfail(
-    reason="noise of about one octave at the rate of a pulse: hundreds of its swings resemble one another, "
-    "are believed, and have pressures; only two believed beats are asked of a recording",
-    strict=True,
-)
 def test_noise_at_the_rate_of_a_pulse_has_no_pressures():
     for (low, high), seed in product([(0.8, 2.0), (1.0, 3.0)], (1, 2)):
         try:

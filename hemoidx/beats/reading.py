@@ -37,6 +37,9 @@ UNLIKE = 0.18
 STRANGE_FROM, STRANGE_BY = 0.07, 3.5
 #: ... and this many pairs of neighbours within five beats are.
 STRANGE_PAIRS = 2
+#: Swings that take this part of their interval to rise, and change this much from one to the next in height and
+#: in interval, and are this far from their like, may be noise; those of the second numbers are.
+SLOW_CLIMB, RESTLESS, DIFFERENT = (0.25, 0.28), (0.15, 0.22), (0.10, 0.14)
 #: An event this close to an upstroke [s] makes it an edge of the event.
 EDGE_S = 0.13
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
@@ -141,10 +144,24 @@ def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bo
         top = marks.low + marks.pulse
         quality = quality * _soft(-top, -330.0, -280.0) * _soft(marks.low, -15.0, -5.0)
         quality = quality * _soft(marks.pulse, 2.0, 5.0)
-    quality = np.where(np.isfinite(quality), quality, 0.0)
+    quality = np.where(np.isfinite(quality), quality, 0.0) * (1.0 - _chance(marks))
     # A swing that looks right among many that do not is chance.
     share = rhythm.rolling_mean((quality >= BELIEVED).astype(np.float64), 7)
     return np.where(by_hand, 1.0, quality * np.minimum(1.0, (share / BELIEVED) ** 2))
+
+
+def _chance(marks: Marks) -> Float:
+    """
+    How much the swings around each beat are like those of noise, 0 to 1.
+
+    Noise of an octave makes swings that resemble one another, but they take as long to rise as to fall, and
+    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm.
+    """
+    interval = marks.end - marks.onset
+    climb = rolling_quantile((marks.peak - marks.onset) / interval, rhythm.HALF, 0.5, every=4)
+    doubt = _soft(climb, *SLOW_CLIMB) * _soft(rhythm.restless(interval), *RESTLESS)
+    unlike = _soft(rolling_quantile(marks.unlike, rhythm.HALF, 0.5, every=4), *DIFFERENT)
+    return np.nan_to_num(doubt * _soft(rhythm.restless(marks.pulse), *RESTLESS) * unlike)
 
 
 def _edited(
@@ -307,7 +324,7 @@ def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
 
 
 def _ended(marks: Marks, trusted: Bool, events: Spans) -> Marks:
-    """Marks in which a beat has an end only if the next beat, which gives it, is trusted and no event between."""
+    """Marks in which a beat has an end only if the next beat is trusted and no event lies between."""
     following = np.append(trusted[1:], True)
     broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), events)
     # What lies behind the start of an event was bridged, and is no notch.
@@ -400,7 +417,8 @@ def read(
         Landmarks, quality, facts and spans. `quality` is a product of three parts, each 0 to 1: how much
         the pulse resembles some of its neighbours (one half at a root mean square difference of 0.18
         usual pulse pressures), how far it stands out of the noise, and whether its pressures can be a
-        patient's; less where most of the swings around are not like pulses. Under 0.5 a beat is not
+        patient's; less where most of the swings around are not like pulses, or rise as slowly and change as
+        much as noise does, and where every second beat may be a dicrotic wave. Under 0.5 a beat is not
         believed.
 
     Raises

@@ -57,6 +57,32 @@ def early(interval: Float) -> Bool:
         return np.asarray(short & (pause | (before < 0.75 * middle)))
 
 
+def restless(value: Float) -> Float:
+    """
+    Mean change from each value to the next, or to the next but one if that is less, in parts of the value.
+
+    Parameters
+    ----------
+    value : ndarray, shape (n_beats,)
+        Intervals or pulse pressures; NaN where unknown.
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        Over 31 beats. Small for a steady rhythm, for bigeminy and alternans, which repeat themselves every
+        other beat, and for breathing; NaN where too little is known.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        size = np.log(np.where(value > 0, value, np.nan))
+
+    def change(lag: int) -> Float:
+        step = np.full(size.size, np.nan)
+        step[lag:] = np.minimum(np.abs(size[lag:] - size[:-lag]), 1.0) if size.size > lag else np.nan
+        return rolling_mean(step, HALF)
+
+    return np.fmin(change(1), change(2))
+
+
 def irregular(interval: Float, ectopic: Bool) -> Bool:
     """
     Rhythm without a pattern around each beat.
