@@ -5,6 +5,7 @@ import pytest
 
 from hemoidx.beats import read
 from hemoidx.beats.twice import doubled
+from hemoidx.context import Edits
 from hemoidx.facts import mask
 from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
 from hemoidx.spans import KIND, KINDS, join
@@ -85,6 +86,13 @@ def test_premature_and_weak_beats_stay_beats(seed, rhythm):
     assert row["doubted"] <= 0.04 * row["reference"]
 
 
+def test_clipped_pulses_do_not_make_pulses_of_their_dicrotic_waves():
+    scenario = next(s for s in random_scenarios(96, 31337) if s.name == "events_saturated_003")
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row) == (1.0, 1.0)
+    assert row["doubted"] == 0
+
+
 def row_of_waves(delay_spread, share_spread, count=40):
     """Swings of pulses every 1.2 s, each followed after 0.42 s by a wave of half its height."""
     rng = np.random.default_rng(4)
@@ -122,6 +130,13 @@ def test_a_row_between_the_two_is_doubted_with_its_pulses():
     r = read(wave, fs, scale)
     assert np.mean(r.quality < 0.5) > 0.9
     assert (r.facts[r.quality < 0.5] & mask("low_quality") != 0).all()
+    # A person who removes a wave has told: its pulse is believed then.
+    second = r.steepest[20:22][np.argmin(np.interp(r.peak[20:22], np.arange(wave.size), wave))]
+    rows = [{"action": "remove_beat", "at_s": second / fs}]
+    by_hand = read(wave, fs, scale, Edits.read(rows).in_samples(fs))
+    told = by_hand.facts & mask("edited_by_hand") != 0
+    assert told.sum() == 1
+    assert (by_hand.quality[told] >= 0.5).all()
 
 
 @pytest.mark.parametrize("rate", [40.0, 48.0, 57.0, 75.0, 110.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
 from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, smoothing_kernel, survey
 from . import rhythm
-from .landmarks import PEAK_S
+from .byhand import EDGE_S, HIDING, BeatEdits, Part, corrected, moved_by_hand, refuse_lost, with_edits
 from .measure import Marks, crosses, measure
 from .select import Chosen, choose
 from .twice import Blur
@@ -28,8 +28,6 @@ Wave = NDArray[np.floating]
 
 #: In a shorter stretch of one calibration [s] no beat is looked for.
 SHORTEST_S = 2.0
-#: Spans that leave no pulse of the patient to be found.
-HIDING = ("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
 UNLIKE = 0.18
 #: A beat is out of keeping with its neighbours from this distance on [pulse pressures], and from so many
@@ -37,37 +35,15 @@ UNLIKE = 0.18
 STRANGE_FROM, STRANGE_BY = 0.07, 3.5
 #: ... and this many pairs of neighbours within five beats are.
 STRANGE_PAIRS = 2
-#: Swings that take this part of their interval to rise, and change this much from one to the next in height and
-#: in interval, and are this far from their like, may be noise; those of the second numbers are.
+#: Swings that take this part of their interval to rise, and change this much from one to the next in height
+#: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.25, 0.28), (0.15, 0.22), (0.10, 0.14)
-#: An event this close to an upstroke [s] makes it an edge of the event.
-EDGE_S = 0.13
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
 #: Quality at most of beats of which every second one may be a dicrotic wave.
 DOUBTFUL = 0.4
-
-
-class BeatEdits(Protocol):
-    """Corrections by hand, in samples."""
-
-    @property
-    def add_beats(self) -> Float:
-        """Positions near the upstroke of beats to add."""
-
-    @property
-    def remove_beats(self) -> Float:
-        """Positions near beats to remove."""
-
-    @property
-    def add_spans(self) -> NDArray[np.void]:
-        """Rows of start, stop and kind to add."""
-
-    @property
-    def remove_spans(self) -> NDArray[np.void]:
-        """Rows of start, stop and kind (or -1 for any) to remove."""
 
 
 @dataclass(frozen=True)
@@ -93,26 +69,15 @@ class Reading:
     record_facts: int
 
 
-class _Part(NamedTuple):
-    """One stretch of the channel with or without calibration."""
-
-    start: int
-    stop: int
-    step: float
-    calibrated: bool
-    #: Known rails, counted from the start of the part.
-    rails: tuple[Rail, ...] = ()
-
-
-def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
+def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[Part]:
     """Stretches of the channel of equal calibration; the step is the coarsest in each."""
     if not scale:
-        return [_Part(0, size, 0.0, True)]
-    out: list[_Part] = []
+        return [Part(0, size, 0.0, True)]
+    out: list[Part] = []
     for run in scale:
         # Stretches that no run covers hold no samples; they go with what follows them.
         start = out[-1].stop if out else 0
-        new = _Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
+        new = Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
         if out and out[-1].calibrated == new.calibrated:
             new = new._replace(start=out[-1].start, step=max(out[-1].step, new.step), rails=out[-1].rails)
             out.pop()
@@ -122,7 +87,7 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
             new = new._replace(rails=(*new.rails, rail))
         out.append(new)
     out[-1] = out[-1]._replace(stop=size)
-    return [p for p in out if p.stop > p.start] or [_Part(0, size, 0.0, True)]
+    return [p for p in out if p.stop > p.start] or [Part(0, size, 0.0, True)]
 
 
 def _soft(value: Float, low: float, high: float) -> Float:
@@ -130,7 +95,7 @@ def _soft(value: Float, low: float, high: float) -> Float:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: _Part) -> Float:
+def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: Part) -> Float:
     """Quality of each beat, 0 to 1; one that was added by hand has 1."""
     g = first.grid
     noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
@@ -164,57 +129,8 @@ def _chance(marks: Marks) -> Float:
     return np.nan_to_num(doubt * _soft(rhythm.restless(marks.pulse), *RESTLESS) * unlike)
 
 
-def _edited(
-    chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size: int
-) -> tuple[Float, Float, Float]:
-    """Rough positions after adding and removing beats by hand, the added ones, the removed ones."""
-    if edits is None:
-        return chosen, np.zeros(0), np.zeros(0)
-    before = chosen
-    for at in np.asarray(edits.remove_beats, dtype=np.float64) - offset:
-        if 0 <= at < size and chosen.size:
-            nearest = int(np.argmin(np.abs(chosen - at)))
-            if abs(chosen[nearest] - at) <= 0.25 * fs:
-                chosen = np.delete(chosen, nearest)
-    added = np.asarray(edits.add_beats, dtype=np.float64) - offset
-    added = added[(added >= 0) & (added < size)]
-    return np.sort(np.concatenate([chosen, added])), added, before[~np.isin(before, chosen)]
-
-
-def _longer(edited: Float, removed: Float, fs: float) -> Bool:
-    """Beats that last longer since the one behind them was removed by hand and none put in its place."""
-    longer = np.zeros(edited.size, dtype=bool)
-    if not removed.size or not edited.size:
-        return longer
-    place = np.searchsorted(edited, removed)
-    apart = np.minimum(
-        np.abs(removed - edited[np.maximum(place - 1, 0)]),
-        np.abs(removed - edited[np.minimum(place, edited.size - 1)]),
-    )
-    owner = place[(place > 0) & (apart > 0.25 * fs)] - 1
-    longer[owner] = True
-    return longer
-
-
-def _with_edits(found: Spans, edits: BeatEdits | None, offset: int, size: int) -> Spans:
-    """Spans after the corrections by hand."""
-    if edits is None:
-        return found
-    for row in edits.remove_spans:
-        a, b = int(row["start"]) - offset, int(row["stop"]) - offset
-        same = (found.kind == row["kind"]) | (int(row["kind"]) < 0)
-        found = found.take(~(same & (found.start < b) & (found.stop > a)))
-    rows = edits.add_spans
-    extra = Spans(
-        np.clip(rows["start"].astype(np.int64) - offset, 0, size),
-        np.clip(rows["stop"].astype(np.int64) - offset, 0, size),
-        rows["kind"].astype(np.int64),
-    )
-    return gather(found, extra.take(extra.stop > extra.start))
-
-
 def _beat_facts(
-    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: _Part, g: Grid
+    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: Part, g: Grid
 ) -> Int:
     """Facts of each beat but those that depend on edits."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
@@ -248,7 +164,7 @@ def _beat_facts(
 
 
 def _read_part(
-    wave: Wave, fs: float, part: _Part, edits: BeatEdits | None, at_once: int, progress: Progress | None
+    wave: Wave, fs: float, part: Part, edits: BeatEdits | None, at_once: int, progress: Progress | None
 ) -> Reading:
     """Read one stretch of equal calibration: survey, spans, pulses, landmarks, and what they are worth."""
     if wave.size < SHORTEST_S * fs:
@@ -256,7 +172,7 @@ def _read_part(
     first = survey(wave, fs, part.step, part.rails, at_once, progress)
     g = first.grid
     spans = span_rules.by_level(first, wave, part.step, part.calibrated)
-    spans = _with_edits(spans, edits, part.start, g.size)
+    spans = with_edits(spans, edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
     noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
@@ -264,19 +180,19 @@ def _read_part(
     blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
     chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
     spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
-    spans = _with_edits(spans, edits, part.start, g.size)
-    rough, strong, interval, added, beside = _corrected(first, chosen, spans, edits, part)
+    spans = with_edits(spans, edits, part.start, g.size)
+    rough, strong, interval, added, beside = corrected(first, chosen, spans, edits, part)
     doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
     moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
-    spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
+    spans = with_edits(gather(spans, moved), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
     # Not before the search for movement: the waves of a doubtful row are as clear as can be.
-    quality = np.where(doubtful & ~by_hand, np.minimum(quality, DOUBTFUL), quality)
-    _refuse_lost(rough[by_hand & ~kept], spans.of(*HIDING), part, g.fs)
+    quality = np.where(doubtful & ~by_hand & ~beside, np.minimum(quality, DOUBTFUL), quality)
+    refuse_lost(rough[by_hand & ~kept], spans.of(*HIDING), part, g.fs)
     marks = _ended(marks, kept & (quality >= BELIEVED), spans.of(*HIDING))
     marks, quality = marks.take(kept), quality[kept]
     inverted = mask("inverted") if _upside_down(marks) else 0
@@ -286,34 +202,15 @@ def _read_part(
     return Reading(*landmarks, quality, facts, spans, inverted)
 
 
-def _nothing(wave: Wave, fs: float, edits: BeatEdits | None, part: _Part) -> Reading:
+def _nothing(wave: Wave, fs: float, edits: BeatEdits | None, part: Part) -> Reading:
     """Reading of a stretch too short for a beat, as open databases hold some around a change of gain."""
-    _, added, _ = _edited(np.zeros(0), edits, 1.0, part.start, wave.size)
-    _refuse_lost(added, span_rules.NONE, part, fs)
+    _, added, _ = moved_by_hand(np.zeros(0), edits, 1.0, part.start, wave.size)
+    refuse_lost(added, span_rules.NONE, part, fs)
     lost = runs(np.isnan(wave))
     gaps = Spans(lost[:, 0], lost[:, 1], np.full(lost.shape[0], span_rules.KIND["gap"]))
     none = np.zeros(0)
-    spans = _with_edits(gather(gaps), edits, part.start, wave.size)
+    spans = with_edits(gather(gaps), edits, part.start, wave.size)
     return Reading(none, none, none, none, none, none, np.zeros(0, dtype=np.int64), spans, 0)
-
-
-def _corrected(
-    first: Survey, chosen: Chosen, spans: Spans, edits: BeatEdits | None, part: _Part
-) -> tuple[Float, Bool, Float, Float, Bool]:
-    """
-    Rough positions of the pulses outside events, which are strong, and their interval; the positions added by
-    hand, and which pulses last longer since one was removed.
-    """
-    g = first.grid
-    rough = first.swings.steepest[chosen.number]
-    outside = ~spans.of(*HIDING).inside(rough)
-    rough, strong, interval = rough[outside], ~chosen.weak[outside], chosen.interval[outside]
-    edited, added, removed = _edited(rough, edits, g.fs, part.start, g.size)
-    if edits is None:
-        return rough, strong, interval, added, np.zeros(rough.size, dtype=bool)
-    strong = np.isin(edited, rough[strong]) | np.isin(edited, added)
-    interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
-    return edited, strong, interval, added, _longer(edited, removed, g.fs)
 
 
 def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
@@ -332,19 +229,6 @@ def _ended(marks: Marks, trusted: Bool, events: Spans) -> Marks:
     return marks._replace(
         end=np.where(broken | ~following, np.nan, marks.end), notch=np.where(unseen, np.nan, marks.notch)
     )
-
-
-def _refuse_lost(lost: Float, hiding: Spans, part: _Part, fs: float) -> None:
-    """Refuse beats added by hand that cannot be measured: they would vanish, and harm their neighbours."""
-    for at in lost:
-        touching = (hiding.start < at + PEAK_S * fs) & (hiding.stop > at - EDGE_S * fs)
-        why = "no upstroke is there"
-        if touching.any():
-            kind = span_rules.KINDS[int(hiding.kind[touching][0])]
-            why = f"it lies in or beside a span of {kind}; remove that first"
-        raise InputError(
-            f"edits: no beat can be added {(at + part.start) / fs:.3f} s from the first sample: {why}"
-        )
 
 
 def _upside_down(marks: Marks) -> bool:

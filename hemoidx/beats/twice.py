@@ -120,10 +120,14 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = N
         return out, out
     told = _told(row, blur)
     usual = rolling_quantile(row.share, ROW, 0.5, every=5), rolling_quantile(row.delay, ROW, 0.5, every=5)
-    fits = (row.share <= STANDS_OUT * usual[0] + A_LITTLE) & (np.abs(row.delay / usual[1] - 1.0) <= IN_TIME)
+    # Where most of the row was left out as dicrotic waves, so must be what is no taller than they are; by
+    # itself where the recorder clipped its pulse.
+    tall = row.share * row.height
+    alike = (row.share <= ALIKE * usual[0]) | (tall <= ALIKE * rolling_quantile(tall, ROW, 0.5, every=5))
+    alike &= rolling_mean(row.chosen.astype(np.float64), ROW) < 0.5
+    fits = (row.share <= STANDS_OUT * usual[0] + A_LITTLE) | alike
+    fits &= np.abs(row.delay / usual[1] - 1.0) <= IN_TIME
     judged = row.chosen & fits & (row.followed >= 0.5)
-    # Where most of the row was left out as dicrotic waves, so must be what is no taller than they are.
-    alike = (row.share <= ALIKE * usual[0]) & (rolling_mean(row.chosen.astype(np.float64), ROW) < 0.5)
     told = np.where(alike & (told > -2.0 * TOLD), np.maximum(told, 2.0 * TOLD), told)
     wave = row.number[judged & (told > TOLD)]
     unsure = judged & (np.abs(told) <= TOLD)

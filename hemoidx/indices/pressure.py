@@ -83,9 +83,10 @@ def diastolic_pressure(
 
     Notes
     -----
-    The minimum is located between 100 ms before the foot (a quarter of the interval, if that is less) and
-    the steepest rise on a wave smoothed over about 50 ms, then read from a parabola fitted over 32 ms there. Locating and reading on different
-    bandwidths keeps the value from being the most negative of many noise samples.
+    The minimum is located between 100 ms before the foot (a quarter of the interval, if that is less) and the
+    steepest rise on a wave smoothed over about 50 ms, then read from a parabola fitted over 32 ms there.
+    Locating and reading on different bandwidths keeps the value from being the most negative of many noise
+    samples.
     """
     foot, known = nearest(onset)
     rise, known_rise = nearest(steepest)
