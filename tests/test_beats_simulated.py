@@ -86,6 +86,28 @@ def test_premature_and_weak_beats_stay_beats(seed, rhythm):
     assert row["doubted"] <= 0.04 * row["reference"]
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_tall_dicrotic_waves_of_an_irregular_rhythm_are_not_believed(seed):
+    scenario = Scenario(
+        seed=seed, rate=55.0, rhythm="atrial_fibrillation", irregularity=0.2, sinus_arrhythmia=0.0,
+        dicrotic=0.55, dicrotic_delay=0.15, tube_hz=5.0, amplification=2.4, pulse_pressure=50.0,
+    )  # fmt: skip
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[0] > 0.98
+    assert row["false_believed"] <= 0.02 * row["reference"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_alternating_beats_that_could_be_dicrotic_waves_are_not_taken_away(seed):
+    scenario = Scenario(
+        seed=seed, rate=147.0 + 6.0 * seed, alternans=0.2, rate_variability=0.006, dicrotic=0.0, fs=100.0,
+        tube_hz=5.2, amplification=1.6, pulse_pressure=55.0, line_hz=13.0, line_damping=0.4,
+    )  # fmt: skip
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[0] > 0.99
+    assert row["false"] == 0
+
+
 def test_clipped_pulses_do_not_make_pulses_of_their_dicrotic_waves():
     scenario = next(s for s in random_scenarios(96, 31337) if s.name == "events_saturated_003")
     row = score_recording(*simulate_arrays(scenario))

@@ -29,17 +29,22 @@ SILENT_S = 0.20
 #: With a diastole of its own before it the trough before a wave comes this long after the crest of the pulse,
 #: and no dicrotic wave comes later than this after its pulse, both in roots of the interval [s], or than this
 #: share of the interval.
-OWN_DIASTOLE, LATE, LATEST_SHARE = 0.28, 0.58, 0.6
+OWN_DIASTOLE, LATE, LATEST_SHARE = 0.28, 0.58, 0.65
 #: In the middle between two pulses it speaks for alternans if pressure fell for more than this share of the
 #: delay.
-MIDWAY, RAN_OFF = 0.45, 0.62
+MIDWAY, RAN_OFF, SLOW = 0.45, 0.62, 0.10
+#: Mean change from one interval to the next between pulses, wave left out, of a rhythm without order.
+UNEVEN = 0.08
+#: Where there is such a rhythm, and every second beat or more has a wave that was chosen, it is left open
+#: unless pulses are told more surely than this.
+LEFT_OPEN = -7.0
 #: Weights of a linear discriminant between dicrotic waves and pulses, fitted on simulated rows of either:
 #: delay, and time from the trough to the steepest rise (both in roots of the interval), logarithms of the
 #: relative change of height and of delay from wave to wave; and its constant.
 WEIGHTS = (23.7, -37.0, -4.1, -4.1)
 CONSTANT = -31.0
-#: Beyond this on either side it is told, between it is not.
-TOLD = 1.5
+#: Beyond this on either side it is told, between it is not; pulses for sure.
+TOLD, SURE = 1.5, -9.0
 #: A chosen wave is one of the row if it is not taller than this, in usual heights of the row, plus a little,
 #: and comes within this share of the usual delay.
 STANDS_OUT, A_LITTLE, IN_TIME = 1.35, 0.05, 0.25
@@ -201,7 +206,8 @@ def _told(row: Echoes, blur: Blur) -> Float:
         return np.log(0.01 + seen)
 
     delay, share = usual(row.delay), usual(row.share)
-    root = _root(delay + usual(row.ahead))
+    whole = usual(row.delay + row.ahead)
+    root = _root(whole)
     late, ran, early = delay / root, usual(row.ran) / root, usual(row.early) / root
     part = blur.height / np.maximum(usual(row.height) * share, 1e-9)
     heights = np.sqrt(2.0 * (1.0 + share**2)) * part
@@ -211,6 +217,12 @@ def _told(row: Echoes, blur: Blur) -> Float:
     if row.number.size < LEAST_ROW:
         # Too few to see whether they repeat.
         told = np.zeros(row.number.size)
-    midway = delay > MIDWAY * (delay + usual(row.ahead))
+    midway = delay > MIDWAY * whole
     told = told - np.where(midway, 60.0 * np.maximum(ran / late - RAN_OFF, 0.0), 0.0)
-    return np.where(ran > OWN_DIASTOLE, -9.0, told)
+    # A wave just there that takes long to rise may be an alternating beat that rises out of a dicrotic wave.
+    told = np.where(midway & (early > SLOW), np.minimum(told, 0.0), told)
+    # In a rhythm without order not every second beat is premature.
+    often = rolling_mean(row.chosen.astype(np.float64), ROW) * row.followed >= 0.5
+    without_order = unsteady(row.delay + row.ahead, whole, np.zeros(whole.size)) > np.log(0.01 + UNEVEN)
+    told = np.where(often & without_order & (told > LEFT_OPEN), np.maximum(told, 0.0), told)
+    return np.where(ran > OWN_DIASTOLE, SURE, told)
