@@ -106,6 +106,8 @@ def test_alternating_beats_that_could_be_dicrotic_waves_are_not_taken_away(seed)
     row = score_recording(*simulate_arrays(scenario))
     assert share(row)[0] > 0.99
     assert row["false"] == 0
+    # At 153/min it is left open.
+    assert seed == 1 or row["doubted"] <= 0.02 * row["reference"]
 
 
 def test_clipped_pulses_do_not_make_pulses_of_their_dicrotic_waves():

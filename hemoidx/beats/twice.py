@@ -32,7 +32,10 @@ SILENT_S = 0.20
 OWN_DIASTOLE, LATE, LATEST_SHARE = 0.28, 0.58, 0.65
 #: In the middle between two pulses it speaks for alternans if pressure fell for more than this share of the
 #: delay.
-MIDWAY, RAN_OFF, SLOW = 0.45, 0.62, 0.10
+MIDWAY, RAN_OFF = 0.45, 0.62
+#: There a wave that rises this slowly (in roots of the interval, from trough to steepest rise) may be either;
+#: slower than the second number, as slow as its pulse and this near the middle it is a beat that alternates.
+SLOW, SLOWEST, ALIKE_SLOW, EVEN = 0.10, 0.19, 0.85, 0.015
 #: Mean change from one interval to the next between pulses, wave left out, of a rhythm without order.
 UNEVEN = 0.08
 #: Where there is such a rhythm, and every second beat or more has a wave that was chosen, it is left open
@@ -61,12 +64,13 @@ class Echoes(NamedTuple):
     chosen: Bool
     #: Share of the pulses around that such a wave follows.
     followed: Float
-    #: Time since the pulse, to the next pulse, from the crest to the trough before the wave, and from
-    #: there to its steepest rise.
+    #: Time since the pulse, to the next pulse, from the crest to the trough before the wave, from there to
+    #: its steepest rise, and the like of the next pulse.
     delay: Float
     ahead: Float
     ran: Float
     early: Float
+    before: Float
     #: Height of the wave, and of its pulse [mmHg].
     share: Float
     height: Float
@@ -187,6 +191,7 @@ def _echoes(swings: Swings, fs: float, chosen: Int, lesser: Bool, usable: Bool) 
         time[following] - time[wave],
         (swings.trough[wave] - swings.crest[pulse]) / fs,
         (swings.steepest[wave] - swings.trough[wave]) / fs,
+        (swings.steepest[following] - swings.trough[following]) / fs,
         rise[wave] / np.maximum(rise[pulse], 1e-9),
         rise[pulse],
     )
@@ -219,8 +224,11 @@ def _told(row: Echoes, blur: Blur) -> Float:
         told = np.zeros(row.number.size)
     midway = delay > MIDWAY * whole
     told = told - np.where(midway, 60.0 * np.maximum(ran / late - RAN_OFF, 0.0), 0.0)
-    # A wave just there that takes long to rise may be an alternating beat that rises out of a dicrotic wave.
+    # A wave just there that takes long to rise may be an alternating beat that rises out of a dicrotic wave,
+    # and is one if it comes in the very middle and the pulses take as long.
     told = np.where(midway & (early > SLOW), np.minimum(told, 0.0), told)
+    even = (np.abs(delay / whole - 0.5) < EVEN) & (usual(row.before) > ALIKE_SLOW * usual(row.early))
+    told = np.where(even & (early > SLOWEST), SURE, told)
     # In a rhythm without order not every second beat is premature.
     often = rolling_mean(row.chosen.astype(np.float64), ROW) * row.followed >= 0.5
     without_order = unsteady(row.delay + row.ahead, whole, np.zeros(whole.size)) > np.log(0.01 + UNEVEN)
