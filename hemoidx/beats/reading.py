@@ -37,7 +37,7 @@ STRANGE_FROM, STRANGE_BY = 0.07, 3.5
 STRANGE_PAIRS = 2
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
-SLOW_CLIMB, RESTLESS, DIFFERENT = (0.25, 0.28), (0.15, 0.22), (0.10, 0.14)
+SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
