@@ -39,18 +39,21 @@ def around(wave: Wave, centre: Int, before: int, after: int) -> Wave:
     Returns
     -------
     ndarray, shape (n, before + 1 + after)
-        Samples in the wave's own precision; a position beyond either end of the wave is NaN.
+        Samples in the wave's own precision, whole numbers as floats; a position beyond either end of the
+        wave is NaN.
     """
+    # Only what is gathered is converted, never the whole wave.
+    precision = wave.dtype if wave.dtype.kind == "f" else np.result_type(wave.dtype, np.float32)
     start = np.asarray(centre, dtype=np.int64) - before
     width = before + 1 + after
     if not start.size:
-        return np.empty((0, width), dtype=wave.dtype)
+        return np.empty((0, width), dtype=precision)
     if start.min() >= 0 and start.max() + width <= wave.size:
         # Whole rows of a sliding view are copied at once; single samples by number take four times as long.
-        return np.asarray(np.lib.stride_tricks.sliding_window_view(wave, width)[start])
+        return np.asarray(np.lib.stride_tricks.sliding_window_view(wave, width)[start], dtype=precision)
     index = start[:, None] + np.arange(width)
     outside = (index < 0) | (index >= wave.size)
-    out = wave[np.clip(index, 0, max(wave.size - 1, 0))]
+    out = wave[np.clip(index, 0, max(wave.size - 1, 0))].astype(precision, copy=False)
     out[outside] = np.nan
     return np.asarray(out)
 
@@ -109,12 +112,13 @@ def value_at(wave: NDArray[np.floating], position: ArrayLike) -> Float:
     pos = np.asarray(position, dtype=np.float64)
     known = (pos >= 0) & (pos <= wave.size - 1)
     safe = np.where(known, pos, 0.0)
-    low = np.minimum(safe.astype(np.int64), max(wave.size - 2, 0))
+    if not wave.size:
+        return np.where(known, np.nan, np.nan)
+    low = safe.astype(np.int64)
     part = safe - low
-    if wave.size < 2:
-        return np.where(known, wave[low] if wave.size else np.nan, np.nan)
     # On a sample its neighbour does not count, and may be missing.
-    between = np.where(part > 0, wave[low] * (1.0 - part) + wave[low + 1] * part, wave[low])
+    right = wave[np.minimum(low + 1, wave.size - 1)]
+    between = np.where(part > 0, wave[low] * (1.0 - part) + right * part, wave[low])
     return np.where(known, between, np.nan)
 
 

@@ -4,9 +4,12 @@ import numpy as np
 import pytest
 
 from hemoidx.beats import read
+from hemoidx.beats.twice import doubled
+from hemoidx.context import Edits
 from hemoidx.facts import mask
 from hemoidx.simulate import Event, Scenario, random_scenarios, simulate_arrays
 from hemoidx.spans import KIND, KINDS, join
+from hemoidx.survey import Swings
 from tests.bench.scoring import HIDING, score_recording
 
 #: Nobody tuned on it.
@@ -31,16 +34,18 @@ def test_all_recordings_together(scored):
     reference = sum(row["reference"] for row in scored)
     assert reference > 12_000
     assert sum(row["found"] for row in scored) / reference >= 0.995
-    # Of the clear beats hardly any is doubted: one that is has no pressures.
-    assert sum(row["doubted"] for row in scored) / reference < 0.005
+    # Of the clear beats hardly any is doubted: one that is has no pressures. But of a row of dicrotic waves
+    # as tall as premature beats it may be impossible to say what it is.
+    told = [row for row in scored if row["scenario"].family != "deep_dicrotic"]
+    assert sum(row["doubted"] for row in told) / reference < 0.005
+    assert sum(row["doubted"] for row in scored) / reference < 0.015
 
 
-@pytest.mark.xfail(
-    reason="a slow pulse with a tall dicrotic wave is counted twice, beat for beat, and believed", strict=True
-)
-def test_no_more_beats_than_there_were(scored):
-    found, false = sum(row["found"] for row in scored), sum(row["false"] for row in scored)
-    assert found / (found + false) >= 0.995
+def test_no_more_beats_are_believed_than_there_were(scored):
+    found, false = sum(row["found"] for row in scored), sum(row["false_believed"] for row in scored)
+    assert found / (found + false) >= 0.999
+    for row in scored:
+        assert row["false_believed"] <= max(5, 0.02 * row["reference"]), row["scenario"].name
 
 
 def test_the_worst_recordings_are_not_far_behind(scored):
@@ -55,11 +60,6 @@ def test_the_worst_recordings_are_not_far_behind(scored):
     assert found / (found + false) >= 0.995
 
 
-@pytest.mark.xfail(
-    reason="at 44/min every dicrotic wave of half the travelling pulse is a believed beat: rate 88/min, mean "
-    "off by 10 mmHg",
-    strict=True,
-)
 @pytest.mark.parametrize("rate", [40.0, 44.0, 48.0])
 def test_tall_dicrotic_waves_of_slow_pulses(rate):
     scenario = Scenario(
@@ -73,6 +73,94 @@ def test_tall_dicrotic_waves_of_slow_pulses(rate):
     )
     row = score_recording(*simulate_arrays(scenario))
     assert share(row)[1] > 0.97
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("rhythm", ["bigeminy", "alternans"])
+def test_premature_and_weak_beats_stay_beats(seed, rhythm):
+    values = {"rhythm": "bigeminy", "coupling": 0.62} if rhythm == "bigeminy" else {"alternans": 0.3}
+    scenario = Scenario(seed=seed, rate=62.0 + 12.0 * seed, pulse_pressure=50.0, dicrotic=0.1, **values)
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[0] >= 0.98
+    assert share(row)[1] == 1.0
+    assert row["doubted"] <= 0.04 * row["reference"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_tall_dicrotic_waves_of_an_irregular_rhythm_are_not_believed(seed):
+    scenario = Scenario(
+        seed=seed, rate=55.0, rhythm="atrial_fibrillation", irregularity=0.2, sinus_arrhythmia=0.0,
+        dicrotic=0.55, dicrotic_delay=0.15, tube_hz=5.0, amplification=2.4, pulse_pressure=50.0,
+    )  # fmt: skip
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[0] > 0.98
+    assert row["false_believed"] <= 0.02 * row["reference"]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_alternating_beats_that_could_be_dicrotic_waves_are_not_taken_away(seed):
+    scenario = Scenario(
+        seed=seed, rate=147.0 + 6.0 * seed, alternans=0.2, rate_variability=0.006, dicrotic=0.0, fs=100.0,
+        tube_hz=5.2, amplification=1.6, pulse_pressure=55.0, line_hz=13.0, line_damping=0.4,
+    )  # fmt: skip
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row)[0] > 0.99
+    assert row["false"] == 0
+    # At 153/min it is left open.
+    assert seed == 1 or row["doubted"] <= 0.02 * row["reference"]
+
+
+def test_clipped_pulses_do_not_make_pulses_of_their_dicrotic_waves():
+    scenario = next(s for s in random_scenarios(96, 31337) if s.name == "events_saturated_003")
+    row = score_recording(*simulate_arrays(scenario))
+    assert share(row) == (1.0, 1.0)
+    assert row["doubted"] == 0
+
+
+def row_of_waves(delay_spread, share_spread, count=40):
+    """Swings of pulses every 1.2 s, each followed after 0.42 s by a wave of half its height."""
+    rng = np.random.default_rng(4)
+    pulse = 1.2 * np.arange(count)
+    wave = pulse + 0.42 + delay_spread * rng.standard_normal(count)
+    rise = np.column_stack([np.full(count, 50.0), 25.0 + 50.0 * share_spread * rng.standard_normal(count)])
+    at = 1000.0 * np.column_stack([pulse, wave]).ravel()
+    low = np.column_stack([np.full(count, 70.0), np.full(count, 85.0)]).ravel()
+    swings = Swings(at - 80.0, at, at + 80.0, low, low + rise.ravel(), np.full(at.size, 600.0))
+    return doubled(swings, 1000.0, np.arange(at.size), np.ones(at.size, dtype=bool))
+
+
+def test_a_row_that_repeats_is_one_of_dicrotic_waves():
+    waves, doubtful = row_of_waves(0.004, 0.004)
+    assert waves[1:-2:2].all()
+    assert not waves[::2].any()
+    assert not doubtful.any()
+
+
+def test_a_row_that_varies_is_one_of_pulses():
+    waves, doubtful = row_of_waves(0.02, 0.04)
+    assert not waves.any()
+    assert not doubtful.any()
+
+
+def test_a_row_between_the_two_is_doubted_with_its_pulses():
+    waves, doubtful = row_of_waves(0.0149, 0.0177)
+    assert not waves.any()
+    assert np.mean(doubtful) > 0.6
+    np.testing.assert_array_equal(doubtful[::2], doubtful[1::2])
+    wave, fs, scale, _ = simulate_arrays(
+        # Noise and 62.5 samples a second hide how steady the row is.
+        next(s for s in random_scenarios(72, SEED) if s.name == "deep_dicrotic_002")
+    )
+    r = read(wave, fs, scale)
+    assert np.mean(r.quality < 0.5) > 0.9
+    assert (r.facts[r.quality < 0.5] & mask("low_quality") != 0).all()
+    # A person who removes a wave has told: its pulse is believed then.
+    second = r.steepest[20:22][np.argmin(np.interp(r.peak[20:22], np.arange(wave.size), wave))]
+    rows = [{"action": "remove_beat", "at_s": second / fs}]
+    by_hand = read(wave, fs, scale, Edits.read(rows).in_samples(fs))
+    told = by_hand.facts & mask("edited_by_hand") != 0
+    assert told.sum() == 1
+    assert (by_hand.quality[told] >= 0.5).all()
 
 
 @pytest.mark.parametrize("rate", [40.0, 48.0, 57.0, 75.0, 110.0])

@@ -122,14 +122,15 @@ def test_bigeminy_is_no_alternans(coupling):
     assert not alternating(pulse, interval).any()
 
 
-@pytest.mark.xfail(
-    reason="with every second beat premature the median of eleven intervals is the short one", strict=True
-)
-def test_premature_beats_of_bigeminy_are_named():
-    interval = np.tile([0.52, 1.08], COUNT // 2)
+@pytest.mark.parametrize(("short", "long"), [(0.52, 1.08), (0.66, 0.94)])
+def test_premature_beats_of_bigeminy_are_named(short, long):
+    # The interval before every odd beat is the short one.
+    interval = np.tile([short, long], COUNT // 2)
     ectopic = early(interval)
-    assert ectopic[20:180:2].all()
-    assert not ectopic[21:180:2].any()
+    assert ectopic[21:180:2].all()
+    assert not ectopic[20:180:2].any()
+    # A rhythm that repeats itself every other beat is not without a pattern.
+    assert not irregular(interval, ectopic).any()
 
 
 def test_unknown_intervals_say_nothing():

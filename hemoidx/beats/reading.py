@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,12 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, survey
+from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, smoothing_kernel, survey
 from . import rhythm
+from .byhand import EDGE_S, HIDING, BeatEdits, Part, corrected, moved_by_hand, refuse_lost, with_edits
 from .measure import Marks, crosses, measure
 from .select import Chosen, choose
+from .twice import Blur
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -26,8 +28,6 @@ Wave = NDArray[np.floating]
 
 #: In a shorter stretch of one calibration [s] no beat is looked for.
 SHORTEST_S = 2.0
-#: Spans that leave no pulse of the patient to be found.
-HIDING = ("flush", "open_to_air", "flat", "sampling", "motion", "cuff", "gap", "not_pulsatile")
 #: Distance from similar neighbours, in usual pulse pressures, at which resemblance counts one half.
 UNLIKE = 0.18
 #: A beat is out of keeping with its neighbours from this distance on [pulse pressures], and from so many
@@ -35,32 +35,15 @@ UNLIKE = 0.18
 STRANGE_FROM, STRANGE_BY = 0.07, 3.5
 #: ... and this many pairs of neighbours within five beats are.
 STRANGE_PAIRS = 2
-#: An event this close to an upstroke [s] makes it an edge of the event.
-EDGE_S = 0.13
+#: Swings that take this part of their interval to rise, and change this much from one to the next in height
+#: and in interval, and are this far from their like, may be noise; those of the second numbers are.
+SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
 BELIEVED = 0.5
-
-
-class BeatEdits(Protocol):
-    """Corrections by hand, in samples."""
-
-    @property
-    def add_beats(self) -> Float:
-        """Positions near the upstroke of beats to add."""
-
-    @property
-    def remove_beats(self) -> Float:
-        """Positions near beats to remove."""
-
-    @property
-    def add_spans(self) -> NDArray[np.void]:
-        """Rows of start, stop and kind to add."""
-
-    @property
-    def remove_spans(self) -> NDArray[np.void]:
-        """Rows of start, stop and kind (or -1 for any) to remove."""
+#: Quality at most of beats of which every second one may be a dicrotic wave.
+DOUBTFUL = 0.4
 
 
 @dataclass(frozen=True)
@@ -86,26 +69,15 @@ class Reading:
     record_facts: int
 
 
-class _Part(NamedTuple):
-    """One stretch of the channel with or without calibration."""
-
-    start: int
-    stop: int
-    step: float
-    calibrated: bool
-    #: Known rails, counted from the start of the part.
-    rails: tuple[Rail, ...] = ()
-
-
-def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
+def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[Part]:
     """Stretches of the channel of equal calibration; the step is the coarsest in each."""
     if not scale:
-        return [_Part(0, size, 0.0, True)]
-    out: list[_Part] = []
+        return [Part(0, size, 0.0, True)]
+    out: list[Part] = []
     for run in scale:
         # Stretches that no run covers hold no samples; they go with what follows them.
         start = out[-1].stop if out else 0
-        new = _Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
+        new = Part(start, int(run["stop"]), float(run.get("step") or 0.0), bool(run["calibrated"]))
         if out and out[-1].calibrated == new.calibrated:
             new = new._replace(start=out[-1].start, step=max(out[-1].step, new.step), rails=out[-1].rails)
             out.pop()
@@ -115,7 +87,7 @@ def _parts(size: int, scale: Sequence[Mapping[str, Any]] | None) -> list[_Part]:
             new = new._replace(rails=(*new.rails, rail))
         out.append(new)
     out[-1] = out[-1]._replace(stop=size)
-    return [p for p in out if p.stop > p.start]
+    return [p for p in out if p.stop > p.start] or [Part(0, size, 0.0, True)]
 
 
 def _soft(value: Float, low: float, high: float) -> Float:
@@ -123,7 +95,7 @@ def _soft(value: Float, low: float, high: float) -> Float:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: _Part) -> Float:
+def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: Part) -> Float:
     """Quality of each beat, 0 to 1; one that was added by hand has 1."""
     g = first.grid
     noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
@@ -137,45 +109,28 @@ def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bo
         top = marks.low + marks.pulse
         quality = quality * _soft(-top, -330.0, -280.0) * _soft(marks.low, -15.0, -5.0)
         quality = quality * _soft(marks.pulse, 2.0, 5.0)
-    quality = np.where(np.isfinite(quality), quality, 0.0)
+    quality = np.where(np.isfinite(quality), quality, 0.0) * (1.0 - _chance(marks))
     # A swing that looks right among many that do not is chance.
     share = rhythm.rolling_mean((quality >= BELIEVED).astype(np.float64), 7)
     return np.where(by_hand, 1.0, quality * np.minimum(1.0, (share / BELIEVED) ** 2))
 
 
-def _edited(chosen: Float, edits: BeatEdits | None, fs: float, offset: int, size: int) -> tuple[Float, Float]:
-    """Rough positions after adding and removing beats by hand, and the added ones."""
-    if edits is None:
-        return chosen, np.zeros(0)
-    for at in np.asarray(edits.remove_beats, dtype=np.float64) - offset:
-        if 0 <= at < size and chosen.size:
-            nearest = int(np.argmin(np.abs(chosen - at)))
-            if abs(chosen[nearest] - at) <= 0.25 * fs:
-                chosen = np.delete(chosen, nearest)
-    added = np.asarray(edits.add_beats, dtype=np.float64) - offset
-    added = added[(added >= 0) & (added < size)]
-    return np.sort(np.concatenate([chosen, added])), added
+def _chance(marks: Marks) -> Float:
+    """
+    How much the swings around each beat are like those of noise, 0 to 1.
 
-
-def _with_edits(found: Spans, edits: BeatEdits | None, offset: int, size: int) -> Spans:
-    """Spans after the corrections by hand."""
-    if edits is None:
-        return found
-    for row in edits.remove_spans:
-        a, b = int(row["start"]) - offset, int(row["stop"]) - offset
-        same = (found.kind == row["kind"]) | (int(row["kind"]) < 0)
-        found = found.take(~(same & (found.start < b) & (found.stop > a)))
-    rows = edits.add_spans
-    extra = Spans(
-        np.clip(rows["start"].astype(np.int64) - offset, 0, size),
-        np.clip(rows["stop"].astype(np.int64) - offset, 0, size),
-        rows["kind"].astype(np.int64),
-    )
-    return gather(found, extra.take(extra.stop > extra.start))
+    Noise of an octave makes swings that resemble one another, but they take as long to rise as to fall, and
+    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm.
+    """
+    interval = marks.end - marks.onset
+    climb = rolling_quantile((marks.peak - marks.onset) / interval, rhythm.HALF, 0.5, every=4)
+    doubt = _soft(climb, *SLOW_CLIMB) * _soft(rhythm.restless(interval), *RESTLESS)
+    unlike = _soft(rolling_quantile(marks.unlike, rhythm.HALF, 0.5, every=4), *DIFFERENT)
+    return np.nan_to_num(doubt * _soft(rhythm.restless(marks.pulse), *RESTLESS) * unlike)
 
 
 def _beat_facts(
-    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: _Part, g: Grid
+    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: Part, g: Grid
 ) -> Int:
     """Facts of each beat but those that depend on edits."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
@@ -184,7 +139,7 @@ def _beat_facts(
     timed = np.where(believed, interval, np.nan)
     ectopic = early & believed
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
-    saturated, gaps = spans.of("saturated"), spans.of("gap")
+    saturated = spans.of("saturated")
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
         mean = marks.low + marks.pulse / 3.0
@@ -200,7 +155,6 @@ def _beat_facts(
         "weak_pulse": ~strong,
         "end_unknown": ~np.isfinite(marks.end),
         "saturated": crosses(marks.onset, last, saturated),
-        "gap_inside": crosses(marks.onset, last, gaps),
         "near_event": crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
         "implausible_level": odd_level & part.calibrated,
         "uncalibrated": np.full(facts.size, not part.calibrated),
@@ -212,61 +166,53 @@ def _beat_facts(
 
 
 def _read_part(
-    wave: Wave, fs: float, part: _Part, edits: BeatEdits | None, at_once: int, progress: Progress | None
+    wave: Wave, fs: float, part: Part, edits: BeatEdits | None, at_once: int, progress: Progress | None
 ) -> Reading:
     """Read one stretch of equal calibration: survey, spans, pulses, landmarks, and what they are worth."""
     if wave.size < SHORTEST_S * fs:
-        return _nothing(wave, edits, part)
+        return _nothing(wave, fs, edits, part)
     first = survey(wave, fs, part.step, part.rails, at_once, progress)
     g = first.grid
     spans = span_rules.by_level(first, wave, part.step, part.calibrated)
-    spans = _with_edits(spans, edits, part.start, g.size)
+    spans = with_edits(spans, edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
-    chosen = choose(first.swings, fs, g.size / fs, inside, least)
+    noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
+    # Extremes are read from the smoothed wave, times to one of its samples.
+    blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
+    chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
     spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
-    spans = _with_edits(spans, edits, part.start, g.size)
-    rough, strong, interval, added = _corrected(first, chosen, spans, edits, part)
+    spans = with_edits(spans, edits, part.start, g.size)
+    rough, strong, interval, added, beside = corrected(first, chosen, spans, edits, part)
+    doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
     moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
-    spans = _with_edits(gather(spans, moved), edits, part.start, g.size)
+    spans = with_edits(gather(spans, moved), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
+    # Not before the search for movement: the waves of a doubtful row are as clear as can be.
+    quality = np.where(doubtful & ~by_hand & ~beside, np.minimum(quality, DOUBTFUL), quality)
+    refuse_lost(rough[by_hand & ~kept], spans.of(*HIDING), part, g.fs)
+    marks = _ended(marks, kept & (quality >= BELIEVED), spans.of(*HIDING))
     marks, quality = marks.take(kept), quality[kept]
-    broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), spans.of(*HIDING))
-    marks = marks._replace(end=np.where(broken, np.nan, marks.end))
     inverted = mask("inverted") if _upside_down(marks) else 0
     facts = _beat_facts(marks, quality, strong[kept], early[kept], spans, part, g) | inverted
-    facts |= np.where(by_hand[kept], mask("edited_by_hand"), 0)
+    facts |= np.where((by_hand | beside)[kept], mask("edited_by_hand"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
 
 
-def _nothing(wave: Wave, edits: BeatEdits | None, part: _Part) -> Reading:
+def _nothing(wave: Wave, fs: float, edits: BeatEdits | None, part: Part) -> Reading:
     """Reading of a stretch too short for a beat, as open databases hold some around a change of gain."""
+    _, added, _ = moved_by_hand(np.zeros(0), edits, 1.0, part.start, wave.size)
+    refuse_lost(added, span_rules.NONE, part, fs)
     lost = runs(np.isnan(wave))
     gaps = Spans(lost[:, 0], lost[:, 1], np.full(lost.shape[0], span_rules.KIND["gap"]))
     none = np.zeros(0)
-    spans = _with_edits(gather(gaps), edits, part.start, wave.size)
+    spans = with_edits(gather(gaps), edits, part.start, wave.size)
     return Reading(none, none, none, none, none, none, np.zeros(0, dtype=np.int64), spans, 0)
-
-
-def _corrected(
-    first: Survey, chosen: Chosen, spans: Spans, edits: BeatEdits | None, part: _Part
-) -> tuple[Float, Bool, Float, Float]:
-    """Rough positions of the pulses outside events, which are strong, their interval, those by hand."""
-    g = first.grid
-    rough = first.swings.steepest[chosen.number]
-    outside = ~spans.of(*HIDING).inside(rough)
-    rough, strong, interval = rough[outside], ~chosen.weak[outside], chosen.interval[outside]
-    edited, added = _edited(rough, edits, g.fs, part.start, g.size)
-    if edits is None:
-        return rough, strong, interval, added
-    strong = np.isin(edited, rough[strong]) | np.isin(edited, added)
-    interval = np.interp(edited, rough, interval) if rough.size else np.ones(edited.size)
-    return edited, strong, interval, added
 
 
 def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
@@ -274,6 +220,17 @@ def _untouched(marks: Marks, events: Spans, g: Grid) -> Bool:
     edge = EDGE_S * g.fs
     cut = crosses(marks.onset - edge, marks.peak + edge, events)
     return np.isfinite(marks.onset) & np.isfinite(marks.peak) & ~cut
+
+
+def _ended(marks: Marks, trusted: Bool, events: Spans) -> Marks:
+    """Marks in which a beat has an end only if the next beat is trusted and no event lies between."""
+    following = np.append(trusted[1:], True)
+    broken = crosses(marks.steepest, np.nan_to_num(marks.end, nan=-np.inf), events)
+    # What lies behind the start of an event was bridged, and is no notch.
+    unseen = crosses(marks.steepest, np.nan_to_num(marks.notch, nan=-np.inf), events)
+    return marks._replace(
+        end=np.where(broken | ~following, np.nan, marks.end), notch=np.where(unseen, np.nan, marks.notch)
+    )
 
 
 def _upside_down(marks: Marks) -> bool:
@@ -328,7 +285,7 @@ def read(
     Parameters
     ----------
     pressure : ndarray, shape (n_samples,)
-        Arterial pressure, NaN where missing [mmHg].
+        Arterial pressure, NaN where missing [mmHg]; what is infinite counts as missing.
     fs : float
         Sampling rate [Hz].
     scale : sequence of mapping, optional
@@ -346,17 +303,18 @@ def read(
         Landmarks, quality, facts and spans. `quality` is a product of three parts, each 0 to 1: how much
         the pulse resembles some of its neighbours (one half at a root mean square difference of 0.18
         usual pulse pressures), how far it stands out of the noise, and whether its pressures can be a
-        patient's; less where most of the swings around are not like pulses. Under 0.5 a beat is not
+        patient's; less where most of the swings around are not like pulses, or rise as slowly and change as
+        much as noise does, and where every second beat may be a dicrotic wave. Under 0.5 a beat is not
         believed.
 
     Raises
     ------
     InputError
-        If the wave is not one-dimensional or holds no arterial pulse at all.
+        If the wave is not one-dimensional or holds something else than real numbers. A wave without a
+        pulse is no error here: it has no beats. Also if a beat cannot be added where `edits` want it: no
+        upstroke is there, or a span lies over it.
     """
-    wave = np.asarray(pressure)
-    if wave.ndim != 1:
-        raise InputError(f"pressure must be one-dimensional, got {wave.ndim} dimensions")
+    wave = _numbers(np.asarray(pressure))
     parts = _parts(wave.size, scale)
     pieces = []
     for part in parts:
@@ -369,6 +327,19 @@ def read(
 
         pieces.append(_read_part(wave[part.start : part.stop], fs, part, edits, at_once, advance))
     return _joined(pieces, [part.start for part in parts])
+
+
+def _numbers(wave: NDArray[Any]) -> Wave:
+    """The wave as floating-point numbers, infinite ones as missing; copied only where that must be."""
+    if wave.ndim != 1:
+        raise InputError(f"pressure must be one-dimensional, got {wave.ndim} dimensions")
+    if wave.dtype.kind not in "buif":
+        raise InputError(f"pressure must be numbers, got {wave.dtype}")
+    if wave.dtype.kind != "f":
+        return wave.astype(np.result_type(wave.dtype, np.float32))
+    if wave.size and np.isinf([np.fmax.reduce(wave), np.fmin.reduce(wave)]).any():
+        return np.where(np.isinf(wave), np.nan, wave)
+    return wave
 
 
 def _joined(pieces: list[Reading], offsets: list[int]) -> Reading:

@@ -48,11 +48,39 @@ def early(interval: Float) -> Bool:
         True for the beat that came early.
     """
     before = np.concatenate([[np.nan], interval[:-1]])
-    middle = rolling_quantile(interval, 5, 0.5)
+    # The mean of two intervals is not changed by a premature beat between them and its pause: in bigeminy the
+    # median interval would be the short one or the long one.
+    middle = rolling_quantile(0.5 * (before + interval), 5, 0.5)
     with np.errstate(invalid="ignore"):
         short = before < (1.0 - OFF) * middle
         pause = interval > (1.0 + 0.5 * OFF) * middle
         return np.asarray(short & (pause | (before < 0.75 * middle)))
+
+
+def restless(value: Float) -> Float:
+    """
+    Mean change from each value to the next, or to the next but one if that is less, in parts of the value.
+
+    Parameters
+    ----------
+    value : ndarray, shape (n_beats,)
+        Intervals or pulse pressures; NaN where unknown.
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        Over 31 beats. Small for a steady rhythm, for bigeminy and alternans, which repeat themselves every
+        other beat, and for breathing; NaN where too little is known.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        size = np.log(np.where(value > 0, value, np.nan))
+
+    def change(lag: int) -> Float:
+        step = np.full(size.size, np.nan)
+        step[lag:] = np.minimum(np.abs(size[lag:] - size[:-lag]), 1.0) if size.size > lag else np.nan
+        return rolling_mean(step, HALF)
+
+    return np.fmin(change(1), change(2))
 
 
 def irregular(interval: Float, ectopic: Bool) -> Bool:
@@ -70,7 +98,8 @@ def irregular(interval: Float, ectopic: Bool) -> Bool:
     -------
     ndarray of bool, shape (n_beats,)
         True where, over 31 beats, at least a fifth of the intervals lie more than 15 % from the mean
-        and successive intervals differ by more than 10 % (root mean square over mean).
+        and successive intervals differ by more than 10 % (root mean square over mean), but not where the
+        next but one differs by less than half of that, as in bigeminy.
 
     Notes
     -----
@@ -88,7 +117,11 @@ def irregular(interval: Float, ectopic: Bool) -> Bool:
         away = np.where(np.isfinite(kept), np.abs(kept - mean) > OFF * mean, np.nan)
         step = np.diff(kept, append=np.nan)
         spread = np.sqrt(rolling_mean(step**2, HALF)) / mean
-        return np.asarray((rolling_mean(away.astype(np.float64), HALF) >= 0.20) & (spread > 0.10))
+        # Two beats on, bigeminy repeats itself and a rhythm without a pattern does not.
+        second = np.append(kept[2:] - kept[:-2], [np.nan, np.nan])[: kept.size]
+        again = np.sqrt(rolling_mean(second**2, HALF)) / mean
+        patternless = (spread > 0.10) & ~(again < 0.5 * spread)
+        return np.asarray((rolling_mean(away.astype(np.float64), HALF) >= 0.20) & patternless)
 
 
 def alternating(pressure: Float, interval: Float) -> Bool:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..samples import rolling_quantile
 from ..survey import Swings
+from .twice import NO_BLUR, SILENT_S, Blur, dicrotic_until, doubled
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -33,8 +34,6 @@ LEAST_SHARE = 0.24
 RAN_OFF = 0.62
 #: No two pulses of an even rhythm follow each other faster [s]: 225/min.
 FASTEST_S = 60.0 / 225.0
-#: Two upstrokes cannot follow each other faster [s]; 220/min leaves 0.27 s.
-SILENT_S = 0.20
 
 
 class Chosen(NamedTuple):
@@ -44,6 +43,8 @@ class Chosen(NamedTuple):
     weak: Bool
     reference: Float
     interval: Float
+    #: Of a row in which every second one may be a dicrotic wave.
+    doubtful: Bool
 
 
 def strength(swings: Swings) -> Float:
@@ -119,7 +120,14 @@ def _local_interval(time: Float, at: Float) -> Float:
     return np.interp(at, time[:-1] + 0.5 * np.diff(time), middle)
 
 
-def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least: float = 0.0) -> Chosen:
+def choose(
+    swings: Swings,
+    fs: float,
+    duration: float,
+    inside_event: Bool,
+    least: float = 0.0,
+    blur: Blur = NO_BLUR,
+) -> Chosen:
     """
     Choose the pulses among the swings.
 
@@ -135,6 +143,8 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least
         Swings that lie in a flush, an open line or another stretch that is not the patient.
     least : float
         A smaller rise is no pulse [mmHg].
+    blur : Blur
+        How exactly heights and times of the swings are known.
 
     Returns
     -------
@@ -156,12 +166,11 @@ def choose(swings: Swings, fs: float, duration: float, inside_event: Bool, least
     chosen = np.sort(np.concatenate([strong, keep]))
     chosen = chosen[_strongest_nearby(time[chosen], power[chosen], SILENT_S)]
     chosen = chosen[~_dicrotic_of_weak(time[chosen], ratio[chosen], interval[chosen])]
-    return Chosen(chosen, ratio[chosen] < STRONG, reference[chosen], interval[chosen])
-
-
-def _dicrotic_until(interval: Float) -> Float:
-    """Latest delay of a dicrotic upstroke after the upstroke of its pulse [s]."""
-    return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
+    waves, doubtful = doubled(swings, fs, chosen, ~inside_event, blur)
+    if waves.any():
+        chosen, doubtful = chosen[~waves], doubtful[~waves]
+        interval = _local_interval(time[chosen], time)
+    return Chosen(chosen, ratio[chosen] < STRONG, reference[chosen], interval[chosen], doubtful)
 
 
 def _weak_pulses(swings: Swings, fs: float, ratio: Float, strong: Int, weak: Int, interval: Float) -> Bool:
@@ -185,7 +194,7 @@ def _weak_pulses(swings: Swings, fs: float, ratio: Float, strong: Int, weak: Int
     delay = np.where(after > 0, time[weak] - time[before], 9.0)
     following = strong[np.minimum(after, strong.size - 1)]
     ahead = np.where(after < strong.size, time[following] - time[weak], 9.0)
-    early = delay <= _dicrotic_until(interval[weak])
+    early = delay <= dicrotic_until(interval[weak])
     wave = np.zeros(strong.size)
     np.maximum.at(wave, owner[early], ratio[weak][early])
     usual = rolling_quantile(wave, 7, 0.5)[owner]
@@ -210,4 +219,4 @@ def _dicrotic_of_weak(time: Float, ratio: Float, interval: Float) -> Bool:
     """Among pulses: small ones that closely follow a weak pulse, as its dicrotic wave does."""
     gap = np.diff(time, prepend=-np.inf)
     previous = np.concatenate([[np.inf], ratio[:-1]])
-    return (gap < _dicrotic_until(interval)) & (previous < STRONG) & (ratio < 0.7 * previous)
+    return (gap < dicrotic_until(interval)) & (previous < STRONG) & (ratio < 0.7 * previous)

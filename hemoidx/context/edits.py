@@ -98,7 +98,8 @@ class Edits:
         Parameters
         ----------
         source : Edits, list of mapping, mapping, DataFrame, path or None
-            Rows with an ``action``: ``add_beat`` and ``remove_beat`` with ``at_s`` (near the upstroke),
+            Rows with an ``action``: ``add_beat`` and ``remove_beat`` with ``at_s`` (near the upstroke;
+            the analysis refuses a beat that it finds no upstroke for),
             ``add_span`` with ``from_s``, ``to_s`` and ``kind``, ``remove_span`` with ``from_s``, ``to_s``
             and, if only one kind is meant, ``kind``. A mapping holds them as a list called ``edits``.
             Files: YAML, JSON, CSV, Parquet.

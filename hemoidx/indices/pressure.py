@@ -28,8 +28,10 @@ Wave = NDArray[np.floating]
 #: noise and 8-bit steps, narrow against the sharpest systolic peak that a 10 Hz line draws.
 FIT_HALF_S = 0.016
 
-#: How far before the foot [s] the end-diastolic minimum is looked for.
+#: How far before the foot [s] the end-diastolic minimum is looked for, and at most in shares of the interval:
+#: at 200/min the dicrotic trough of the beat before lies 100 ms before the foot.
 TROUGH_BEFORE_FOOT_S = 0.10
+TROUGH_BEFORE_FOOT = 0.25
 
 
 def _fit_half(fs: float) -> int:
@@ -70,7 +72,9 @@ def systolic_pressure(pressure: Wave, peak: ArrayLike, fs: float) -> Float:
     return np.where(known, level + slope * shift + 0.5 * bend * shift**2, np.nan)
 
 
-def diastolic_pressure(pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs: float) -> Float:
+def diastolic_pressure(
+    pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs: float, end: ArrayLike = np.inf
+) -> Float:
     """
     Lowest pressure just before each beat's own upstroke.
 
@@ -82,6 +86,8 @@ def diastolic_pressure(pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs
         Foot and steepest rise of the upstroke [samples].
     fs : float
         Sampling rate [Hz].
+    end : array_like, shape (n_beats,), optional
+        Foot of the next beat [samples], NaN where unknown: in a fast rhythm it tells how far back to look.
 
     Returns
     -------
@@ -90,9 +96,10 @@ def diastolic_pressure(pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs
 
     Notes
     -----
-    The minimum is located between 100 ms before the foot and the steepest rise on a wave smoothed over
-    about 50 ms, then read from a parabola fitted over 32 ms there. Locating and reading on different
-    bandwidths keeps the value from being the most negative of many noise samples.
+    The minimum is located between 100 ms before the foot (a quarter of the interval, if that is less) and the
+    steepest rise on a wave smoothed over about 50 ms, then read from a parabola fitted over 32 ms there.
+    Locating and reading on different bandwidths keeps the value from being the most negative of many noise
+    samples.
     """
     foot, known = nearest(onset)
     rise, known_rise = nearest(steepest)
@@ -107,7 +114,10 @@ def diastolic_pressure(pressure: Wave, onset: ArrayLike, steepest: ArrayLike, fs
         wide, 2, 0
     )
     offset = np.arange(-back, ahead + 1)
-    allowed = offset <= (rise - foot)[:, None]
+    with np.errstate(invalid="ignore"):
+        interval = np.asarray(end, dtype=np.float64) - np.asarray(onset, dtype=np.float64)
+    earliest = np.maximum(np.fmin(back, TROUGH_BEFORE_FOOT * interval), 1.0)
+    allowed = (offset <= (rise - foot)[:, None]) & (offset >= -np.broadcast_to(earliest, foot.shape)[:, None])
     smooth = np.where(allowed & np.isfinite(smooth), smooth, np.inf)
     place = foot + offset[np.argmin(smooth, axis=1)] if smooth.size else foot
     near = around(pressure, place, half, half)
@@ -235,8 +245,9 @@ DBP = Index(
     unit="mmHg",
     level="beat",
     family="pressure",
-    formula="lowest pressure between 100 ms before the foot and the steepest rise of the beat",
-    inputs=("pressure", "onset", "steepest", "fs"),
+    formula="lowest pressure between 100 ms (at most a quarter of the interval) before the foot and the "
+    "steepest rise of the beat",
+    inputs=("pressure", "onset", "steepest", "fs", "end"),
     function=diastolic_pressure,
     sources=("common practice, no source: lowest pressure before the upstroke",),
     # A clipped crest says nothing about the trough, but the rail may be the lower one.

@@ -30,9 +30,9 @@ def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> 
 
     Notes
     -----
-    First derivative of a fourth-order polynomial fitted over about 56 ms (7 samples at 125 Hz, 15 at
-    250 Hz; at 60 Hz five samples span 67 ms), so the bandwidth is one of time and not of samples:
-    about 95 % of a 13 Hz component passes. The largest value within 24 ms of the landmark is
+    First derivative of a fourth-order polynomial fitted over about 56 ms (9 samples span 64 ms at 125 Hz,
+    15 span 56 ms at 250 Hz; at 60 Hz five span 67 ms), so the bandwidth is one of time and not of
+    samples: 90 to 95 % of a 13 Hz component passes. The largest value within 24 ms of the landmark is
     interpolated by a parabola. Depends on the sampling rate, the measuring line and loading; a line
     with a natural frequency below 40 Hz changes it by more than 10 %.
 

@@ -118,7 +118,7 @@ def score_recording(
     got = {
         "onset_s": reading.onset / fs,
         "sbp": systolic_pressure(wave, reading.peak, fs),
-        "dbp": diastolic_pressure(wave, reading.onset, reading.steepest, fs),
+        "dbp": diastolic_pressure(wave, reading.onset, reading.steepest, fs, reading.end),
         "mbp": mean_pressure(wave, reading.onset, reading.end),
         "notch_s": reading.notch / fs,
     }
