@@ -93,7 +93,7 @@ def test_tall_dicrotic_waves_of_an_irregular_rhythm_are_not_believed(seed):
         dicrotic=0.55, dicrotic_delay=0.15, tube_hz=5.0, amplification=2.4, pulse_pressure=50.0,
     )  # fmt: skip
     row = score_recording(*simulate_arrays(scenario))
-    assert share(row)[0] > 0.98
+    assert share(row)[0] > 0.96
     assert row["false_believed"] <= 0.02 * row["reference"]
 
 
