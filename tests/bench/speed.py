@@ -2,8 +2,9 @@
 Speed and memory of `analyse`, as ratios to `sosfiltfilt` over the same samples in the same run.
 
 Run it with ``python -m tests.bench.speed [--hours 24] [--fs 125]``. The yardstick is one warm pass of
-scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five. Also printed: how
-memory grows with the length of the recording, and what importing and asking for help cost.
+scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five. The recording holds no
+flush: each one is measured at a cost of its own, which is printed beside it. Also printed: how memory grows
+with the length of the recording, and what importing and asking for help cost.
 """
 
 from __future__ import annotations
@@ -19,15 +20,16 @@ from typing import Any
 import numpy as np
 
 
-def day(hours: float, fs: float) -> np.ndarray:
-    """Simulated pressure of this length: ten minutes with breathing and a flush, over and over [mmHg]."""
+def day(hours: float, fs: float, flushes: int = 0) -> np.ndarray:
+    """Simulated pressure: ten minutes with breathing over and over, some of them with a flush [mmHg]."""
     from hemoidx.simulate import Event, Scenario, simulate_arrays
 
-    scenario = Scenario(
-        seed=3, fs=fs, duration_s=600.0, rate=72.0, events=(Event("flush", 300.0, 1.5),), name="speed"
-    )
-    pressure, _, _, _ = simulate_arrays(scenario)
-    return np.tile(pressure, max(1, round(hours * 6)))
+    quiet = Scenario(seed=3, fs=fs, duration_s=600.0, rate=72.0, name="speed")
+    flushed = quiet.replace(events=(Event("flush", 300.0, 1.5),))
+    with_flush, without = (simulate_arrays(scenario)[0] for scenario in (flushed, quiet))
+    pieces = max(1, round(hours * 6))
+    chosen = set(np.linspace(0, pieces - 1, flushes).astype(int).tolist())
+    return np.concatenate([with_flush if k in chosen else without for k in range(pieces)])
 
 
 def best(run: Callable[[], object], times: int = 5) -> float:
@@ -107,6 +109,11 @@ def main() -> None:
             f"analyse {whole:.3f} s = {whole / yard:.2f} passes; {count} beats; "
             f"extra memory {peak / 1e6:.0f} MB = {peak / wave.nbytes:.2f} times the signal"
         )
+        if wave is wave32:
+            without = whole
+    rec = recording(day(chosen.hours, chosen.fs, flushes=12), chosen.fs)
+    some = best(lambda: hx.analyse(rec, progress=False), times=2)
+    print(f"12 flushes in it, float32: {some:.3f} s; each costs {(some - without) / 12:.3f} s")
     for times in (0.5, 2.0):
         wave = day(chosen.hours * times, chosen.fs)
         peak = extra_memory(recording(wave, chosen.fs))
