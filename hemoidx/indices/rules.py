@@ -176,10 +176,10 @@ STATIC_LINE = (
 )
 #: Dynamic faults (natural frequency, damping) change the value.
 DYNAMIC_LINE = undocumented("flush_not_seen", "line_unknown", "setup_undocumented") + caution(
-    "flush_stale", "line_partly_known", "line_corrected", "perhaps_overdamped", "perhaps_ringing"
+    "flush_stale", "line_corrected", "perhaps_overdamped", "perhaps_ringing"
 )
 #: The same for what has no expected error of its own: shape and timing.
-DYNAMIC_SHAPE = DYNAMIC_LINE + caution("line_overdamped", "line_underdamped")
+DYNAMIC_SHAPE = DYNAMIC_LINE + caution("line_partly_known", "line_overdamped", "line_underdamped")
 
 
 def dynamic_error(name: str) -> tuple[Rule, ...]:

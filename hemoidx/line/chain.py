@@ -18,6 +18,7 @@ from ..beats.reading import BELIEVED, Reading
 from ..errors import InputError
 from ..facts import mask
 from .adequacy import Adequacy, assess
+from .chain_facts import LONG_GAP_S, faults, line_facts, long_gaps, missing, setup_facts, static_facts
 from .drift import drift_allowance, zero_at
 from .dynamics import FlushReading
 from .hints import Hint, hint
@@ -25,7 +26,6 @@ from .inspection import Finding, inspect
 from .level import column_pressure
 from .measure import measure_flushes
 from .per_beat import BeatErrors
-from .ruling import Effect, Severity
 from .setup import Setup
 from .states import HARMED, STALE_AFTER_S, LineState, line_states, state_of
 from .typical import typical_beat
@@ -36,20 +36,10 @@ Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 Wave = NDArray[np.floating]
 
-# All ours. Spans that say that somebody had the line in hand, and a gap long enough that somebody may [s].
-_HANDLED, _LONG_GAP_S = ("open_to_air", "sampling", "flat"), 600.0
-# A line counts as harmful from this on [mmHg], and for the steepest rise from this share on.
-HARMFUL, BENT = 2.0, 0.2
+# Ours: spans that say that somebody had the line in hand.
+_HANDLED = ("open_to_air", "sampling", "flat")
 # Beats without interruption that show that the line is in use.
 _IN_USE = 10
-_SEVERE = (Severity.MINOR, Severity.MAJOR)
-_SETUP_FACTS = {
-    Effect.OVERDAMPS: "perhaps_overdamped",
-    Effect.UNDERDAMPS: "perhaps_ringing",
-    Effect.OFFSET: "setup_offset",
-    Effect.GAIN: "setup_gain",
-    Effect.NO_SIGNAL: "setup_no_signal",
-}
 NO_ZEROS = zero_readings(np.zeros(0), 1.0, (), ())
 
 
@@ -211,15 +201,15 @@ def examine(
     found = None if corrected else _hint(wave, fs, reading, unknown)
     findings = tuple(inspect(said.setup)) if said.setup is not None else ()
     columns = _static_columns(reading, fs, zeros, said)
-    facts = _line_facts(reading.onset, adequacy, states, number, stale)
-    facts |= _static_facts(reading, fs, zeros)
+    facts = line_facts(reading.onset, adequacy, states, number, stale)
+    facts |= static_facts(reading, fs, zeros)
     suggested = mask(*found.facts) if found is not None else 0
-    facts |= np.where(unknown, suggested, 0) | _setup_facts(findings)
+    facts |= np.where(unknown, suggested, 0) | setup_facts(findings)
     facts |= mask("line_corrected") if corrected else 0
     return Chain(
         flushes, states, adequacy, zeros, found, said.setup, findings,
         in_use=_in_use(reading), corrected=corrected, facts=facts,
-        record_facts=_missing(reading, states, zeros, said, corrected), columns=columns, onset=reading.onset,
+        record_facts=missing(reading, states, zeros, said, corrected), columns=columns, onset=reading.onset,
         fs=fs,
     )  # fmt: skip
 
@@ -227,7 +217,7 @@ def examine(
 def _disturbances(reading: Reading, fs: float) -> Float:
     """Ends of what says that somebody had the line in hand, or may have had."""
     handled, gaps = reading.spans.of(*_HANDLED), reading.spans.of("gap")
-    long = gaps.stop[gaps.stop - gaps.start >= _LONG_GAP_S * fs]
+    long = gaps.stop[gaps.stop - gaps.start >= LONG_GAP_S * fs]
     return np.sort(np.concatenate([handled.start, long]).astype(np.float64))
 
 
@@ -275,7 +265,7 @@ def _adequacy(
             continue
         touched = float(np.max(struck[struck < state.start], initial=0.0))
         first = before is None or before.start < touched
-        if first and _faults(known):
+        if first and faults(known):
             out.append((max(touched, state.start - STALE_AFTER_S * fs), state.start, known))
         out.append((state.start, state.fresh_until, known))
     return out
@@ -309,7 +299,7 @@ def _hint(wave: Wave, fs: float, reading: Reading, unknown: Bool) -> Hint | None
 def _static_columns(reading: Reading, fs: float, zeros: ZeroReadings, said: Documented) -> dict[str, Float]:
     """What zero and level add, and how sure that is; not known is not zero."""
     n = reading.onset.size
-    zero = zero_at(zeros, reading.onset, _long_gaps(reading, fs))
+    zero = zero_at(zeros, reading.onset, long_gaps(reading, fs))
     height = np.full(n, np.nan) if said.height_cm is None else said.height_cm
     level = -column_pressure(height)
     known = np.isfinite(zero.level) | np.isfinite(level)
@@ -321,79 +311,6 @@ def _static_columns(reading: Reading, fs: float, zeros: ZeroReadings, said: Docu
         "offset_se": np.sqrt(zero.se**2 + drift**2 + unsure**2),
         "gain_se": np.full(n, said.gain_se),
     }
-
-
-def _long_gaps(reading: Reading, fs: float) -> Float:
-    gaps = reading.spans.of("gap")
-    return gaps.start[gaps.stop - gaps.start >= _LONG_GAP_S * fs].astype(np.float64)
-
-
-def _line_facts(
-    onset: Float,
-    adequacy: Sequence[tuple[float, float, Adequacy]],
-    states: Sequence[LineState],
-    number: Int,
-    stale: Bool,
-) -> Int:
-    facts = np.where(stale, mask("flush_stale"), 0).astype(np.int64)
-    resolved = np.array([s.dynamics.resolved for s in states] or [True])
-    facts |= np.where((number >= 0) & ~stale & ~resolved[np.maximum(number, 0)], mask("line_partly_known"), 0)
-    for start, stop, known in adequacy:
-        a, b = np.searchsorted(onset, [start, stop])
-        facts[a:b] |= mask(*_faults(known))
-    return facts
-
-
-def _faults(known: Adequacy) -> list[str]:
-    """Names of the facts that hold for a line and the pulses behind it."""
-    names = []
-    # Systolic pressure decides; a line known by bounds only is faulty if all that it can be is.
-    if max(known.sbp.low, np.nan_to_num(known.sbp.value, nan=-np.inf)) > HARMFUL:
-        names.append("line_underdamped")
-    if min(known.sbp.high, np.nan_to_num(known.sbp.value, nan=np.inf)) < -HARMFUL:
-        names.append("line_overdamped")
-    slope = known.dpdt_max
-    if slope.undistorted > 0 and abs(slope.value) > BENT * slope.undistorted:
-        names.append("line_bends_upstroke")
-    return names
-
-
-def _static_facts(reading: Reading, fs: float, zeros: ZeroReadings) -> Int:
-    zero = zero_at(zeros, reading.onset, _long_gaps(reading, fs))
-    seen = np.isfinite(zero.level)
-    facts = np.where(seen & zero.stale, mask("zero_stale"), 0).astype(np.int64)
-    if len(zeros):
-        row = np.maximum(np.searchsorted(zeros.start, reading.onset, side="right") - 1, 0)
-        facts |= np.where(seen & zeros.not_applied[row], mask("zero_not_applied"), 0)
-    return facts
-
-
-def _setup_facts(findings: Sequence[Finding]) -> int:
-    """Facts that a sheet speaks for; a note alone changes nothing."""
-    names = {
-        _SETUP_FACTS[effect]
-        for finding in findings
-        if finding.severity in _SEVERE
-        for effect in finding.effects
-        if effect in _SETUP_FACTS
-    }
-    return mask(*names)
-
-
-def _missing(
-    reading: Reading, states: Sequence[LineState], zeros: ZeroReadings, said: Documented, corrected: bool
-) -> int:
-    """What nobody documented and the recording does not show."""
-    last = float(reading.onset[-1]) if reading.onset.size else -1.0
-    names = {
-        "flush_not_seen": not reading.spans.of("flush").start.size,
-        "line_unknown": not states and not corrected,
-        "zero_not_seen": not (zeros.start < last).any(),
-        "level_undocumented": said.height_cm is None or not np.isfinite(said.height_cm).any(),
-        "gain_unchecked": not np.isfinite(said.gain_se),
-        "setup_undocumented": said.setup is None,
-    }
-    return mask(*(name for name, holds in names.items() if holds))
 
 
 def _in_use(reading: Reading) -> float:
