@@ -292,3 +292,25 @@ def test_the_benchmark_says_which_events_it_leaves_out(capsys):
     line = capsys.readouterr().out.splitlines()[-1]
     assert line.split()[:7] == ["saturated", "5", "80.00", "%", "left", "out", "2:"]
     assert "100.00 %" in line
+
+
+def test_every_third_beat_in_doubt_puts_the_row_in_doubt() -> None:
+    from hemoidx.spans import mottled
+
+    onset = 100.0 * np.arange(60)
+    last = onset + 100.0
+    quality = np.ones(60)
+    quality[[20, 23, 25, 28, 30, 33, 36]] = 0.2
+    quality[[18, 38]] = 0.9
+    found = mottled(quality, onset, last, 100.0)
+    assert (found.start.tolist(), found.stop.tolist()) == ([1800], [3900])
+    assert found.kind.tolist() == [KIND["motion"]]
+    # Doubt here and there is chance, and so are a few beats.
+    sparse = np.ones(60)
+    sparse[::8] = 0.2
+    few = np.ones(60)
+    few[[30, 32, 34, 36]] = 0.2
+    # Where everything is doubted nothing is unlike its neighbours.
+    poor = np.where(np.arange(60) % 2, 0.2, 1.0)
+    for other in (sparse, few, quality[:8], poor):
+        assert mottled(other, onset[: other.size], last[: other.size], 100.0).start.size == 0

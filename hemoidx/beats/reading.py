@@ -190,7 +190,10 @@ def _read_part(
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
     moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
-    spans = with_edits(gather(spans, moved), edits, part.start, g.size)
+    last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
+    known = np.isfinite(marks.onset) & np.isfinite(last)
+    odd = span_rules.mottled(quality[known], marks.onset[known], last[known], g.fs)
+    spans = with_edits(gather(spans, moved, odd), edits, part.start, g.size)
     kept = _untouched(marks, spans.of(*HIDING), g)
     # Not before the search for movement: the waves of a doubtful row are as clear as can be.
     quality = np.where(doubtful & ~by_hand & ~beside, np.minimum(quality, DOUBTFUL), quality)

@@ -7,6 +7,7 @@ like none of their neighbours. All rules work on the cells of the survey, in mmH
 
 from .level import by_level, usual_levels
 from .motion import motion
+from .mottled import mottled
 from .pulseless import Pulse, pulseless
 from .table import KIND, KINDS, NONE, Spans, covered, gather, join
 
@@ -21,6 +22,7 @@ __all__ = [
     "gather",
     "join",
     "motion",
+    "mottled",
     "pulseless",
     "usual_levels",
 ]

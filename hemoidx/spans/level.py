@@ -188,8 +188,8 @@ def _saturated(survey: Survey, flush: Bool) -> Spans:
     length = (rails[:, 1] - rails[:, 0]) / g.fs
     outside = ~flush[np.minimum(rails[:, 0] // g.cell, flush.size - 1)]
     if survey.rails_known:
-        # Pressure met the rail at some moment after the sample before.
-        return rows_of(rails[outside] - [1, 0], "saturated", g.size)
+        # Pressure met the rail at some moment after the sample before; noise takes one at either end off it.
+        return rows_of(np.maximum(rails[outside] + [-2, 1], 0), "saturated", g.size)
     # The highest value of a record is no rail by itself: it takes a long stay there, or many short ones.
     several = length >= max(0.05, 3.0 / g.fs)
     clipped = outside & ((length >= 0.25) | (several & (int((several & outside).sum()) >= 5)))
