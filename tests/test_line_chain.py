@@ -8,8 +8,10 @@ import pytest
 import hemoidx as hx
 from hemoidx.facts import mask
 from hemoidx.line import FlushReading
+from hemoidx.line.physics import PhysicalLine
 from hemoidx.line.states import STALE_AFTER_S, line_states, state_of
 from hemoidx.simulate import Event, Scenario, simulate
+from hemoidx.simulate.tube import equivalent
 from hemoidx.tables import has_fact
 
 FS = 125.0
@@ -260,3 +262,54 @@ def test_the_start_of_a_real_line_is_told_in_order(real_data: Path) -> None:
     last = result.flushes.iloc[-2:]
     assert last["natural_frequency_hz"].between(12.0, 20.0).all()
     assert last["damping_ratio"].between(0.15, 0.5).all()
+
+
+def test_flushes_that_differ_too_far_leave_bounds() -> None:
+    # As read from the real start-up recording 3975656_0013 of the MIMIC-II waveform database.
+    first = FlushReading(
+        0.0, 1.0, 17.3, 0.37, 0.19, 0.007, 16.9, 17.7, 0.36, 0.39, method="fit from rest", resolved=True
+    )
+    second = FlushReading(
+        9.0, 10.0, 15.2, 0.22, 0.25, 0.010, 14.6, 15.7, 0.20, 0.24, method="fit of the ringing", resolved=True
+    )
+    together = hx.line.pool([first, second])
+    assert (together.resolved, together.disagree, together.n_flushes) == (False, True, 2)
+    assert (together.natural_frequency_hz_low, together.natural_frequency_hz_high) == (14.6, 17.7)
+    assert (together.damping_ratio_low, together.damping_ratio_high) == (0.20, 0.39)
+    assert "differ by more than their errors" in together.words()
+    alike = hx.line.pool([first, first])
+    assert alike.resolved
+    assert not alike.disagree
+
+
+def test_the_line_comes_back_from_the_description(ringing: hx.Analysis, tmp_path: Path) -> None:
+    known = ringing.dynamics
+    assert known is not None
+    ringing.save(tmp_path / "kept")
+    again = hx.Analysis.open(tmp_path / "kept").dynamics
+    assert again is not None
+    assert again.words() == known.words()
+    assert again.natural_frequency_hz == known.natural_frequency_hz
+    assert again.resolved
+    assert hx.analyse(simulate(line_scenario(9.0, 0.12, events=())).recording).dynamics is None
+
+
+@pytest.mark.parametrize("closing_s", [0.03, 0.08])
+def test_flushes_on_a_tube_tell_how_it_rings(closing_s: float) -> None:
+    # A line with waves in it and a valve that takes time to close: what rings on is what the tube rings at,
+    # by its own transfer function.
+    tube = PhysicalLine(tubing_length_cm=150.0, wall_compliance_mm3_per_mmhg_m=0.02, taps=1)
+    scenario = line_scenario(25.0, 0.5, line=tube, closing_s=closing_s)
+    row = hx.analyse(simulate(scenario).recording).flushes.iloc[0]
+    rings = equivalent(tube)
+    assert row["natural_frequency_hz"] == pytest.approx(rings.ringing_hz, rel=0.03)
+    assert row["damping_ratio"] == pytest.approx(rings.ringing_damping, abs=0.03)
+
+
+def test_what_is_known_by_bounds_shows_no_number() -> None:
+    rec = simulate(line_scenario(25.0, 1.2).replace(fs=125.0, step=1.2)).recording
+    row = hx.analyse(rec).flushes.iloc[0]
+    assert np.isnan(row["natural_frequency_hz"])
+    assert np.isnan(row["damping_ratio"])
+    assert row["reason"]
+    assert row["damping_ratio_low"] < 1.2 < row["damping_ratio_high"]

@@ -11,7 +11,7 @@ For retrospective research and teaching, not for patient care; local codes and l
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .adequacy import Adequacy, expected_error
+    from .adequacy import Adequacy, assess, expected_error
     from .applying import apply, correct_level, correct_zero, zeros_of
     from .calibration import Calibration, calibrate
     from .chain import Chain, examine
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from .inspection import Finding, inspect
     from .level import Level, column_pressure
     from .measure import measure_flushes
+    from .physical_setup import from_setup, what_if
+    from .physics import PhysicalLine, lumped
     from .setup import Setup, Tap, blank_sheet
     from .static import StaticUncertainty
     from .thumb import rules_of_thumb
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from .zero import ZeroReadings, zero_readings
 
 _WHERE = {
-    "adequacy": ("Adequacy", "expected_error"),
+    "adequacy": ("Adequacy", "assess", "expected_error"),
     "applying": ("apply", "correct_level", "correct_zero", "zeros_of"),
     "calibration": ("Calibration", "calibrate"),
     "chain": ("Chain", "examine"),
@@ -38,6 +40,8 @@ _WHERE = {
     "inspection": ("Finding", "inspect"),
     "level": ("Level", "column_pressure"),
     "measure": ("measure_flushes",),
+    "physical_setup": ("from_setup", "what_if"),
+    "physics": ("PhysicalLine", "lumped"),
     "setup": ("Setup", "Tap", "blank_sheet"),
     "static": ("StaticUncertainty",),
     "thumb": ("rules_of_thumb",),
@@ -54,12 +58,14 @@ __all__ = [
     "Finding",
     "FlushReading",
     "Level",
+    "PhysicalLine",
     "Setup",
     "StaticUncertainty",
     "Tap",
     "TypicalBeat",
     "ZeroReadings",
     "apply",
+    "assess",
     "blank_sheet",
     "calibrate",
     "column_pressure",
@@ -68,12 +74,15 @@ __all__ = [
     "correct_zero",
     "examine",
     "expected_error",
+    "from_setup",
     "hint",
     "inspect",
+    "lumped",
     "measure_flushes",
     "pool",
     "rules_of_thumb",
     "typical_beat",
+    "what_if",
     "zero_readings",
     "zeros_of",
 ]
