@@ -107,7 +107,7 @@ class Fact:
 
 FACTS: tuple[Fact, ...] = (
     Fact("irregular_rhythm", 0, "the rhythm is irregular", 0.2),
-    Fact("ectopic", 1, "there is an ectopic beat", "any"),
+    Fact("ectopic", 1, "a beat comes early, as an ectopic one does", "any"),
     Fact("alternating", 2, "strong and weak beats alternate", 0.5),
     Fact("uncalibrated", 3, "the channel has no calibration", 0.2, "all"),
     Fact("saturated", 4, "the recorder clipped the wave at its rail", 0.2, "all"),
@@ -131,7 +131,12 @@ FACTS: tuple[Fact, ...] = (
     Fact("line_unknown", 22, "the dynamic response of the line is unknown", "own"),
     Fact("zero_not_applied", 23, "the line read off zero when it was open to air, and was left so", 0.2),
     Fact("zero_stale", 24, "the zero is older than 8 h or a long gap followed it", 0.2),
-    Fact("flush_stale", 25, "the last flush is older than 8 h or the line was disturbed since", 0.2),
+    Fact(
+        "flush_stale",
+        25,
+        "since the last flush the line was opened, turned off or out of sight, or 8 h have passed",
+        0.2,
+    ),
     Fact("line_overdamped", 26, "the measured line is overdamped for this pulse", 0.2),
     Fact("line_underdamped", 27, "the measured line rings with this pulse", 0.2),
     Fact("line_partly_known", 28, "the flushes tell only bounds of the dynamic response", 0.2),

@@ -186,7 +186,7 @@ def test_what_each_fault_does(fact: str, refused: str, cautioned: str) -> None:
         (2.4, 1.9, 2.8, "caution"),
         (-2.4, -2.8, -1.9, "caution"),
         (4.0, 3.0, 6.0, "caution"),
-        (7.0, 4.0, 9.0, "caution"),
+        (7.0, 4.0, 9.0, "rejected"),
         (7.0, 5.5, 9.0, "rejected"),
         (-7.0, -9.0, -5.5, "rejected"),
         # Known by bounds only: no best value.

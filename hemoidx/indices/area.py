@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, integral
 from .catalogue import Index, Range
-from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, SHAPE_RULES, Limit, reject
+from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, SHAPE_RULES, Limit, dynamic_error, reject
 
 
 def ejection_time(onset: ArrayLike, notch: ArrayLike, fs: float) -> Float:
@@ -122,7 +122,7 @@ SYSTOLIC_AREA = Index(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
         "method. Circ Res 1970;26:611-623",
     ),
-    rules=PRESSURE_RULES + CLIPPED + reject("no_notch") + GAIN + DYNAMIC_SHAPE,
+    rules=PRESSURE_RULES + CLIPPED + reject("no_notch") + GAIN + DYNAMIC_SHAPE + dynamic_error("pp"),
     harmed_by=("gain", "line"),
     limits=(
         Limit(

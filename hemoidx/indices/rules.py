@@ -105,11 +105,13 @@ def undocumented(*facts: str) -> tuple[Rule, ...]:
 
 
 def _beyond(value: str, sure: str, words: str, ends: tuple[str, str] = ("", "")) -> tuple[Rule, ...]:
-    """Rules on the size of an error: caution by its best value, rejection if all its interval is beyond."""
+    """Rules on the size of an error: its best value, or where that is not known all of its interval."""
     low, high = ends
     rejected = words.format(ERROR_REJECTED)
     cautious = words.format(ERROR_CAUTION)
     return (
+        Rule(REJECTED, When(column=value, above=ERROR_REJECTED), rejected),
+        Rule(REJECTED, When(column=value, below=-ERROR_REJECTED), rejected),
         Rule(REJECTED, When(column=f"{sure}{low}", above=ERROR_REJECTED), rejected),
         Rule(REJECTED, When(column=f"{sure}{high}", below=-ERROR_REJECTED), rejected),
         Rule(CAUTION, When(column=value, above=ERROR_CAUTION), cautious),
@@ -334,7 +336,7 @@ def _bears(rules: Sequence[Rule], limits: Sequence[Limit], of_recording: int, kn
 
 
 def _limit_words(limit: Limit) -> str:
-    verb = {"either way": "may read low or high"}.get(limit.direction, limit.direction)
+    verb = limit.direction.replace("either way", "may read low or high").replace("reads", "may read")
     return f"{verb} because {limit.reason}"
 
 

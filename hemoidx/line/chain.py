@@ -256,7 +256,7 @@ def _adequacy(
     away, but does not make one. A sound line says nothing of what lies before its flush.
     """
     out: list[tuple[float, float, Adequacy]] = []
-    for before, state in zip((None, *states), states, strict=False):
+    for state in states:
         stretch = (round(state.start), round(state.fresh_until))
         try:
             known = assess(wave, fs, reading, state.dynamics, scale=scale or None, stretch=stretch)
@@ -264,9 +264,9 @@ def _adequacy(
             # Too few whole beats to say what the line does to them: they stay without a number.
             continue
         touched = float(np.max(struck[struck < state.start], initial=0.0))
-        first = before is None or before.start < touched
-        if first and faults(known):
-            out.append((max(touched, state.start - STALE_AFTER_S * fs), state.start, known))
+        since = max(touched, out[-1][1] if out else 0.0, state.start - STALE_AFTER_S * fs)
+        if since < state.start and faults(known):
+            out.append((since, state.start, known))
         out.append((state.start, state.fresh_until, known))
     return out
 

@@ -157,9 +157,17 @@ class Dynamics:
                 f"{slow:.0f} ms{between_them}."
             )
         if self.damping_ratio < 0.6:
-            after = 100 * float(np.exp(-np.pi * self.damping_ratio / np.sqrt(1 - self.damping_ratio**2)))
-            return f"{head} After a flush it rings, each swing {after:.0f} % of the one before."
+            most, least = _swing(self.damping_ratio_low), _swing(self.damping_ratio_high)
+            share = f"{_swing(self.damping_ratio):.0f}" if most - least < 5 else f"{least:.0f} to {most:.0f}"
+            return f"{head} After a flush it rings, each swing {share} % of the one before."
         return f"{head} After a flush it hardly rings."
+
+
+def _swing(damping: float) -> float:
+    """Size of a swing after a flush, in per cent of the one before."""
+    if damping >= 1.0:
+        return 0.0
+    return 100 * float(np.exp(-np.pi * damping / np.sqrt(1 - damping**2)))
 
 
 def between(low: float, high: float, form: str, unit: str) -> str:

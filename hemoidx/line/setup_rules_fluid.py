@@ -102,7 +102,7 @@ BAG_RULES: tuple[Rule, ...] = (
         (Condition("bag_pressure_mmhg", "below", 150),),
         (Effect.OVERDAMPS, Effect.NO_SIGNAL),
         _MAJOR,
-        "{bag_pressure_mmhg:g} mmHg in the bag is near or below systolic pressure: blood runs "
+        "{bag_pressure_mmhg:g} mmHg in the bag may be near or below systolic pressure: blood then runs "
         "back into the line, and a fast flush shows no square wave",
         (_BAG_AT, convention("lost below 150 mmHg, a systolic pressure that patients reach")),
     ),

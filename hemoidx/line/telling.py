@@ -22,6 +22,8 @@ _DYNAMICS = (
 )
 #: Below this many seconds of drift nothing is said about it [h].
 _DRIFT_FROM_H = 0.5
+# Swings that give a natural frequency further from that of the fit than this factor are none of the line.
+_SAME = 1.5
 
 
 def flush_rows(chain: Chain, fs: float, first: int) -> Rows:
@@ -55,13 +57,21 @@ def flush_rows(chain: Chain, fs: float, first: int) -> Rows:
         rows[name] = np.where(sure, rows[name], np.nan)
     for name in ("natural_frequency_hz", "damping_ratio"):
         rows[f"bedside_{name}"] = np.array(
-            [getattr(r.bedside, name) if r.bedside else np.nan for r in readings], dtype=np.float64
+            [getattr(r.bedside, name) if _swings(r) else np.nan for r in readings], dtype=np.float64
         )
     rows["method"] = np.array([r.method for r in readings], dtype=object)
     rows["reason"] = np.array([r.reason for r in readings], dtype=object)
     partly = mask("line_partly_known")
     rows["facts"] = np.array([0 if r.resolved else partly for r in readings], dtype=np.int64)
     return rows
+
+
+def _swings(reading: FlushReading) -> bool:
+    """Whether swings were read that can be the line's: the patient's own pulse is no swing of it."""
+    if reading.bedside is None or not reading.resolved:
+        return reading.bedside is not None
+    ratio = reading.bedside.natural_frequency_hz / reading.natural_frequency_hz
+    return bool(1 / _SAME < ratio < _SAME)
 
 
 def zero_rows(chain: Chain) -> Rows:
@@ -141,7 +151,7 @@ def _zero_words(chain: Chain) -> list[tuple[float, str]]:
         elif k and zeros.stretch[k] == zeros.stretch[k - 1]:
             words = f"the level of the open line moves to {level}"
         else:
-            words = f"open to air, reads {level}"
+            words = f"open to air, or come apart: reads {level}"
         if zeros.not_applied[k]:
             words += ", and is left so"
         told.append((float(zeros.start_s[k]), words))
@@ -209,15 +219,23 @@ def _sentences(chain: Chain) -> list[str]:
     if chain.hint is not None and chain.hint.facts and not chain.states:
         out.append(chain.hint.words())
     zeros = chain.zeros
-    if not len(zeros):
-        out.append("The line was never seen open to air: its zero is unknown.")
+    followed = np.flatnonzero(zeros.start < (chain.onset[-1] if chain.onset.size else -1.0))
+    if not followed.size:
+        out.append("The line was never seen open to air with pulses after it: its zero is unknown.")
     else:
-        left = "left off zero" if zeros.not_applied[-1] else "reads zero"
-        level = round(float(zeros.level[-1]), 1) + 0.0
+        k = int(followed[-1])
+        left = "was left off zero" if zeros.not_applied[k] else "reads zero"
+        level = round(float(zeros.level[k]), 1) + 0.0
         out.append(
-            f"Last open to air at {zeros.start_s[-1]:.1f} s, where it {left} "
-            f"({level:.1f} mmHg, standard error {zeros.se[-1]:.2f})."
+            f"Last open to air with pulses after it at {zeros.start_s[k]:.1f} s, where it {left} "
+            f"({level:.1f} mmHg, standard error {zeros.se[k]:.2f})."
         )
+    if followed.size < len(zeros):
+        out.append(
+            "At the end it stands near zero without a pulse, as when open to air or come apart: the trace "
+            "cannot tell which."
+        )
+    if len(zeros) > 1:
         drift = zero_drift(zeros)
         if drift.hours >= _DRIFT_FROM_H:
             out.append(f"Zero drift {drift.per_hour:+.2f} mmHg/h (standard error {drift.se:.2f}).")

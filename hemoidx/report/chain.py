@@ -118,7 +118,7 @@ def _errors(result: Analysis) -> Iterable[Markup]:
             ("error", "recorded less true (mmHg)", "95 % interval (mmHg)"),
             rows,
             caption="Errors that all beats share, median of windows: more beats do not make them smaller. A "
-            "value that they put off by more than 5 mmHg is rejected.",
+            "value that they are expected to put off by more than 5 mmHg is rejected.",
         )
     ]
 

@@ -35,7 +35,8 @@ CAUTIONS = (
     "Retrospective research and teaching only; not for patient care. Local codes and licensed practice come "
     "first.",
     "A value marked accepted was measured by the rules named here. That does not make it right: a wrong "
-    "zero, a transducer at the wrong height or a line that rings or damps cannot be seen in the values.",
+    "zero, a transducer at the wrong height or a line that rings or damps cannot be seen in the values "
+    "alone; what is known of them stands under What measured it.",
     "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
     "values of a recording and does not grow smaller with more beats.",
 )
