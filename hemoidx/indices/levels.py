@@ -309,6 +309,9 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup, time: Fl
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
     for index in catalogue.in_table(level.table):
+        if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
+            # Nothing is there that could be hidden.
+            continue
         rules = catalogue.rules_in(index, level.table)
         refused = rejected(rules, level.table, facts, columns, catalogue.facts)
         if refused.any():
