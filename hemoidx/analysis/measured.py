@@ -13,7 +13,8 @@ from ..beats.reading import BELIEVED
 from ..context import Context
 from ..errors import InputError
 from ..line.adequacy import Adequacy, expected_error
-from ..line.chain import Chain, Documented, examine
+from ..line.chain import Chain, examine
+from ..line.chain_facts import Documented
 from ..line.telling import dynamics_from
 from ..line.typical import typical_beat
 from ..recordings import axis_of

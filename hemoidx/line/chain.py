@@ -18,7 +18,16 @@ from ..beats.reading import BELIEVED, Reading
 from ..errors import InputError
 from ..facts import mask
 from .adequacy import Adequacy, assess
-from .chain_facts import LONG_GAP_S, faults, line_facts, long_gaps, missing, setup_facts, static_facts
+from .chain_facts import (
+    LONG_GAP_S,
+    Documented,
+    faults,
+    line_facts,
+    long_gaps,
+    missing,
+    setup_facts,
+    static_facts,
+)
 from .drift import drift_allowance, zero_at
 from .dynamics import FlushReading
 from .hints import Hint, hint
@@ -41,28 +50,6 @@ _HANDLED = ("open_to_air", "sampling", "flat")
 # Beats without interruption that show that the line is in use.
 _IN_USE = 10
 NO_ZEROS = zero_readings(np.zeros(0), 1.0, (), ())
-
-
-@dataclass(frozen=True)
-class Documented:
-    """
-    What was written down about a line.
-
-    Attributes
-    ----------
-    setup : Setup, optional
-        The set-up sheet.
-    height_cm, height_se_cm : ndarray, shape (n_beats,), optional
-        Height of the transducer above the reference level at each beat and its standard error, NaN where
-        nobody documented it [cm].
-    gain_se : float
-        Relative standard error of the gain; NaN if it was not checked at a known pressure.
-    """
-
-    setup: Setup | None = None
-    height_cm: Float | None = None
-    height_se_cm: Float | None = None
-    gain_se: float = float("nan")
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,9 @@ from .adequacy import Adequacy
 from .drift import zero_at
 from .inspection import Finding
 from .ruling import Effect, Severity
+from .setup import Setup
 from .states import LineState
 from .zero import ZeroReadings
-
-if TYPE_CHECKING:
-    from .chain import Documented
 
 Float = NDArray[np.float64]
 Int = NDArray[np.int64]
@@ -36,6 +34,28 @@ _SETUP_FACTS = {
     Effect.GAIN: "setup_gain",
     Effect.NO_SIGNAL: "setup_no_signal",
 }
+
+
+@dataclass(frozen=True)
+class Documented:
+    """
+    What was written down about a line.
+
+    Attributes
+    ----------
+    setup : Setup, optional
+        The set-up sheet.
+    height_cm, height_se_cm : ndarray, shape (n_beats,), optional
+        Height of the transducer above the reference level at each beat and its standard error, NaN where
+        nobody documented it [cm].
+    gain_se : float
+        Relative standard error of the gain; NaN if it was not checked at a known pressure.
+    """
+
+    setup: Setup | None = None
+    height_cm: Float | None = None
+    height_se_cm: Float | None = None
+    gain_se: float = float("nan")
 
 
 def line_facts(
