@@ -233,16 +233,22 @@ class Analysis:
         InputError
             If there is no such index or table, or zero, level and gain do not reach the index.
         """
+        from ..line.static import StaticUncertainty
+
         index, frame = self._find(name, table)
         if not {"offset", "gain"} & set(index.harmed_by):
             raise InputError(f"index {name}: zero, level and gain do not change it")
         value = frame[index.column].to_numpy(dtype=np.float64)
-        offset = frame["static_error_se"].to_numpy() if "offset" in index.harmed_by else np.zeros(value.size)
-        gain = np.nan_to_num(frame["gain_error_se"].to_numpy()) / 100.0
-        reach = times * np.hypot(offset, gain * value)
+        unsure = StaticUncertainty(
+            zero_se=frame["static_error_se"].to_numpy(dtype=np.float64),
+            # Zero and level stand together in that column.
+            level_se=0.0,
+            gain_se=np.nan_to_num(frame["gain_error_se"].to_numpy(dtype=np.float64)) / 100.0,
+        )
+        low, high = unsure.plus_minus(value, times, difference="offset" not in index.harmed_by)
         out = frame[list(KEYS[table])].copy()
         out.attrs = {"units": dict.fromkeys(("value", "low", "high"), index.unit)}
-        return out.assign(value=value, low=value - reach, high=value + reach)
+        return out.assign(value=value, low=low, high=high)
 
     def _find(self, name: str, table: str) -> tuple[Index, pd.DataFrame]:
         if table not in KEYS:

@@ -26,14 +26,10 @@ _UNFOLDED_S, _FOLDED_HZ = 0.06, 150.0
 # Step of numerical derivatives (logarithms and samples).
 _NUDGE = 3e-5
 _MOST_STEPS = 25
-#: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
-FAINT = 0.1
 # A fit is done when a step makes the sum of squares smaller by less than this.
 _GAIN = 2e-3
 #: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
 FAINT = 0.1
-# How far one step of the fit may go (logarithms and samples).
-_STRIDE = np.array([0.3, 0.5, 2.0, 0.2])
 # What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
 # its neighbours, corner of the recorder (natural logarithm), release [s].
 _PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03

@@ -36,9 +36,9 @@ class StaticUncertainty:
 
     Parameters
     ----------
-    zero_se, level_se : float
-        [mmHg]; NaN if not known.
-    gain_se : float
+    zero_se, level_se : float or ndarray
+        [mmHg]; NaN if not known. Arrays go with the values they are asked about.
+    gain_se : float or ndarray
         Relative, as a fraction of 1; NaN if not known.
 
     Raises
@@ -60,20 +60,21 @@ class StaticUncertainty:
     array([0.4])
     """
 
-    zero_se: float = float("nan")
-    level_se: float = float("nan")
-    gain_se: float = float("nan")
+    zero_se: float | Float = float("nan")
+    level_se: float | Float = float("nan")
+    gain_se: float | Float = float("nan")
 
     def __post_init__(self) -> None:
         for name in ("zero_se", "level_se", "gain_se"):
-            value = getattr(self, name)
-            if value < 0 or np.isinf(value):
-                raise InputError(f"{name} must be a number of 0 or more, or NaN if not known, got {value:g}")
+            value = np.asarray(getattr(self, name), dtype=np.float64)
+            bad = value[(value < 0) | np.isinf(value)]
+            if bad.size:
+                raise InputError(f"{name} must be a number of 0 or more, or NaN if not known, got {bad[0]:g}")
 
     @property
-    def offset_se(self) -> float:
+    def offset_se(self) -> Float:
         """Standard error of zero and level together [mmHg]."""
-        return float(np.hypot(self.zero_se, self.level_se))
+        return np.asarray(np.hypot(self.zero_se, self.level_se))
 
     def propagate(self, value: ArrayLike, difference: bool = False) -> StaticError:
         """
@@ -92,7 +93,7 @@ class StaticUncertainty:
             Parts from offset and gain.
         """
         v = np.asarray(value, dtype=np.float64)
-        offset = np.full(v.shape, 0.0 if difference else self.offset_se)
+        offset = np.broadcast_to(0.0 if difference else self.offset_se, v.shape).copy()
         return StaticError(offset, np.asarray(np.abs(v) * self.gain_se))
 
     def plus_minus(
