@@ -43,6 +43,10 @@ def mottled(quality: Float, onset: Float, last: Float, fs: float) -> Spans:
     around = np.convolve(bad, np.ones(AMONG), mode="same")
     dense = np.convolve(bad & (around >= DOUBTED), np.ones(AMONG // 2), mode="same") > 0.5
     poor = np.flatnonzero(quality < BESIDE)
+    # Groups of poor beats with few better ones between them, where each group opens and closes.
+    breaks = np.flatnonzero(np.diff(poor) > BETWEEN + 1)
+    opens, closes = np.append(0, breaks + 1), np.append(breaks, poor.size - 1)
+    belongs = np.searchsorted(opens, np.arange(poor.size), side="right") - 1
     starts, stops = [], []
     row = np.zeros(quality.size, dtype=bool)
     for a, b in runs(dense):
@@ -50,14 +54,8 @@ def mottled(quality: Float, onset: Float, last: Float, fs: float) -> Spans:
         if inside.size < LEAST:
             continue
         first, final = int(inside[0]), int(inside[-1])
-        for beat in poor[poor < first][::-1].tolist():
-            if first - beat > BETWEEN + 1:
-                break
-            first = beat
-        for beat in poor[poor > final].tolist():
-            if beat - final > BETWEEN + 1:
-                break
-            final = beat
+        first = int(poor[opens[belongs[np.searchsorted(poor, first)]]])
+        final = int(poor[closes[belongs[np.searchsorted(poor, final)]]])
         if last[final] - onset[first] >= LEAST_S * fs:
             row[first : final + 1] = True
             starts.append(int(onset[first]))
