@@ -90,7 +90,7 @@ class Index:
         ``beats.<column>``; at every level ``context.<key>``.
     function : callable
         Pure function of these arrays; returns one value for each row. A function that takes the wave is
-        given it in stretches of about ten minutes, with two seconds on either side of the beats; it must
+        given it in stretches of half an hour, with two seconds on either side of the beats; it must
         return for a beat what it would return on the whole wave. A plain module-level function reaches the
         worker processes of a cohort run; a lambda does not.
     sources : tuple of str

@@ -8,13 +8,16 @@ and stand in columns of their own beside the random standard errors.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..line.chain import Chain
 from .catalogue import Index
 from .rules import PRESSURE_RULES
+
+if TYPE_CHECKING:
+    from ..line.chain import Chain
 
 Float = NDArray[np.float64]
 

@@ -1,7 +1,7 @@
 """
 The one evaluator of the catalogue: finds the inputs of an entry, calls its function, checks what comes back.
 
-Functions that read the wave are called for stretches of about ten minutes, each with the beats whose onset
+Functions that read the wave are called for stretches of half an hour, each with the beats whose onset
 lies in it and a margin of samples on either side, positions shifted to the stretch. So a day-long wave is
 never copied whole, and a value does not depend on the stretch it was computed in.
 """

@@ -10,18 +10,20 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import Int64Array, mask, pass_upward
-from ..line.chain import Chain
 from .catalogue import LANDMARKS, Catalogue, Index
 from .evaluate import beat_values, upper_values
 from .rules import rejected
 from .windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, Grid, covered, grid, statistic
+
+if TYPE_CHECKING:
+    from ..line.chain import Chain
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]

@@ -19,7 +19,6 @@ from ..errors import InputError
 from ..facts import mask
 from .adequacy import Adequacy, assess
 from .chain_facts import (
-    LONG_GAP_S,
     Documented,
     faults,
     line_facts,
@@ -105,13 +104,14 @@ class Chain:
     columns: dict[str, Float]
     onset: Float
     fs: float
-    _errors: dict[str, BeatErrors] = field(default_factory=dict, init=False, repr=False)
+    # What was asked for last, and the answer: twelve columns ask the same.
+    _last: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
 
     def errors(
         self, pulse_pressure: Float, dpdt_max: Float, steepest: Float, duration: Float
     ) -> dict[str, BeatErrors]:
         """
-        What the line does to each beat; worked out once.
+        What the line does to each beat; the same question is worked out once.
 
         Parameters
         ----------
@@ -127,7 +127,8 @@ class Chain:
         dict of str to BeatErrors
             For each of `HARMED`; NaN where the line is not known.
         """
-        if not self._errors:
+        asked = (pulse_pressure, dpdt_max, steepest, duration)
+        if not self._last or any(a is not b for a, b in zip(asked, self._last[0], strict=True)):
             out = {name: np.full((3, self.onset.size), np.nan) for name in HARMED}
             before = np.diff(steepest, prepend=np.nan) / self.fs
             # Behind a break nobody knows how long ago the last beat was.
@@ -137,8 +138,9 @@ class Chain:
                 found = known.for_beats(pulse_pressure[part], dpdt_max[part], before[part], duration[part])
                 for name in HARMED:
                     out[name][:, part] = found[name]
-            self._errors.update({name: BeatErrors(*rows) for name, rows in out.items()})
-        return self._errors
+            self._last[:] = [asked, {name: BeatErrors(*rows) for name, rows in out.items()}]
+        found_last: dict[str, BeatErrors] = self._last[1]
+        return found_last
 
 
 def examine(
@@ -202,10 +204,9 @@ def examine(
 
 
 def _disturbances(reading: Reading, fs: float) -> Float:
-    """Ends of what says that somebody had the line in hand, or may have had."""
-    handled, gaps = reading.spans.of(*_HANDLED), reading.spans.of("gap")
-    long = gaps.stop[gaps.stop - gaps.start >= LONG_GAP_S * fs]
-    return np.sort(np.concatenate([handled.start, long]).astype(np.float64))
+    """Starts of what says that somebody had the line in hand, or may have had."""
+    handled = reading.spans.of(*_HANDLED).start.astype(np.float64)
+    return np.sort(np.concatenate([handled, long_gaps(reading, fs)]))
 
 
 def _flushes(

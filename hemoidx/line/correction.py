@@ -26,6 +26,7 @@ from ..errors import DataUnavailableError, InputError
 from .adequacy import Adequacy, expected_error
 from .dynamics import Dynamics
 from .inverse import Inverse, design, filtered, near, noise_in_diastole, spectrum_of
+from .states import STALE_AFTER_S
 from .typical import typical_of
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ Wave = NDArray[np.floating]
 LOWEST_HZ, LOWEST_RATE_HZ = 3.5, 60.0
 COSTS_AT_MOST, UNSURE_AT_MOST = 2.0, 1.5
 #: A measured line holds for this long [h], as a flush does (our convention).
-HOLDS_H = 8.0
+HOLDS_H = STALE_AFTER_S / 3600.0
 #: Stretches whose pressure does not come through the line; they are left as they were recorded.
 _NOT_THROUGH = ("flush", "open_to_air", "sampling", "flat")
 # The edges of those are known to about this [s].

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hemoidx.errors import InputError
+from hemoidx.line.states import STALE_AFTER_S
 from hemoidx.line.zero import ZeroReadings
 
 Float = NDArray[np.float64]
@@ -17,8 +18,6 @@ Bool = NDArray[np.bool_]
 #: stability of disposable and reusable pressure transducers. Med Instrum 1987;21(2):87-91.
 DRIFT_RANGE = {"disposable": (-2.0, 2.0), "reusable_with_dome": (-11.0, 5.0)}
 DRIFT_HOURS = 3.0
-#: A zero holds no longer than this [s]: our convention.
-STALE_AFTER_S = 8 * 3600.0
 
 
 class ZeroDrift(NamedTuple):

@@ -16,7 +16,7 @@ Bool = NDArray[np.bool_]
 
 #: What a line changes in a beat; each has an expected error with bounds.
 HARMED = ("sbp", "dbp", "pp", "dpdt_max")
-#: A flush holds no longer than this [s]: our convention.
+#: A flush or a zero holds no longer than this [s]: our convention.
 STALE_AFTER_S = 8 * 3600.0
 
 

@@ -210,8 +210,11 @@ def _sentences(chain: Chain) -> list[str]:
     if chain.corrected:
         out.append("The line was taken out of this wave by computation; its flushes tell nothing here.")
     elif chain.states:
-        out.append(chain.states[-1].dynamics.words())
-        out += [chain.adequacy[-1][2].words()] if chain.adequacy else []
+        last = chain.states[-1]
+        out.append(last.dynamics.words())
+        out += [known.words() for start, _, known in chain.adequacy[-1:] if start == last.start]
+        if chain.onset.size and chain.onset[-1] >= last.fresh_until:
+            out.append("That no longer holds at the end: the line was touched since, or 8 h have passed.")
     elif chain.flushes:
         out.append("A flush was seen, but none tells the dynamic response of the line.")
     else:
