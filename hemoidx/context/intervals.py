@@ -42,7 +42,16 @@ SITES = (
     "other",
     "unknown",
 )
-EVENTS = ("fluid", "leg_raise", "end_expiratory_occlusion", "vasopressor_change", "apnoea")
+EVENTS = (
+    "fluid",
+    "leg_raise",
+    "end_expiratory_occlusion",
+    "tidal_volume_challenge",
+    "vasopressor_change",
+    "apnoea",
+)
+SUPPORT = ("none", "counterpulsation", "continuous_flow", "unknown")
+YES_NO = ("yes", "no", "unknown")
 
 Check = Callable[[Any, str], Any]
 
@@ -78,6 +87,13 @@ INTERVAL_KEYS: dict[str, Check] = {
     "central_venous_pressure_mmhg": _between(-20.0, 80.0, "mmHg"),
     "reference_flow_l_per_min": _between(0.0, 40.0, "L/min"),
     "reference_flow_window_s": _between(0.001, 86400.0, "s"),
+    "reference_flow_from_pressure": _one_of(YES_NO),
+    "reference_svv_percent": _between(0.0, 200.0, "%"),
+    "lung_compliance_ml_per_cmh2o": _between(0.5, 300.0, "mL/cmH2O"),
+    "intra_abdominal_pressure_mmhg": _between(-10.0, 80.0, "mmHg"),
+    "chest_open": _one_of(YES_NO),
+    "right_heart_failure": _one_of(YES_NO),
+    "mechanical_support": _one_of(SUPPORT),
     "note": text,
 }
 #: Keys that hold once for a recording.
@@ -87,6 +103,18 @@ ONCE_KEYS: dict[str, Check] = {
     "age_years": _between(0.0, 130.0, "years"),
     "sex": _one_of(("female", "male")),
 }
+#: Keys whose values are words.
+WORDS = (
+    "breathing",
+    "site",
+    "rhythm",
+    "note",
+    "sex",
+    "reference_flow_from_pressure",
+    "chest_open",
+    "right_heart_failure",
+    "mechanical_support",
+)
 #: Short names, taken in the unit of the long one.
 ALIASES = {"height": "height_cm", "weight": "weight_kg", "age": "age_years"}
 _EVENT_KEYS = ("kind", "from_s", "to_s", "at_s", "note")
@@ -123,7 +151,9 @@ class Context:
     intervals : tuple of Interval
         Values that hold for a time: breathing, tidal volume [mL per kg predicted body weight], site, height
         of the transducer above the reference level and its standard error [cm], rhythm, central venous
-        pressure [mmHg], reference flow [L/min] with its averaging window [s].
+        pressure [mmHg], reference flow [L/min] with its averaging window [s] and whether it was itself read
+        off a pressure, reference stroke volume variation [%], lung compliance [mL/cmH2O], intra-abdominal
+        pressure [mmHg], an open chest, right heart failure, mechanical support of the circulation.
     once : mapping of str to value
         Values that hold throughout: height [cm], weight [kg], age [years], sex.
     events : tuple of Event
@@ -271,7 +301,7 @@ class Context:
         if key not in known:
             raise InputError(f"context has no key {key!r}{near(key, known)}")
         times = np.asarray(time, dtype=np.float64)
-        words = key in ("breathing", "site", "rhythm", "note", "sex")
+        words = key in WORDS
         out: NDArray[Any] = np.full(times.shape, None if words else np.nan, dtype=object if words else float)
         for name, value in self.once:
             if name == key:

@@ -25,7 +25,19 @@ STATISTICS = ("mean", "time_mean", "rate", "shared", "none")
 #: Column of what zero and level add to every pressure.
 OFFSET_COLUMN = "static_error"
 HARMS = ("offset", "gain", "line")
-FAMILIES = ("own", "pressure", "upstroke", "area", "chain")
+FAMILIES = (
+    "own",
+    "pressure",
+    "upstroke",
+    "runoff",
+    "area",
+    "respiratory",
+    "rhythm",
+    "stroke_volume",
+    "flow",
+    "exposure",
+    "chain",
+)
 
 #: Landmarks of a beat, as positions in samples.
 LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
@@ -115,8 +127,8 @@ class Index:
     published_range : Range, optional
         Range in a named population, for orientation; never used to judge a value.
     family : str
-        What it belongs to: "pressure", "upstroke", "area", "chain" (errors that the measuring chain adds), or
-        "own" for a user's.
+        What it belongs to: one of `FAMILIES`; "chain" are errors that the measuring chain adds, "own" is a
+        user's.
     missing : str
         Why it may have no value where no rule took it away, in words that fit behind "because".
     harmed_by : tuple of str
