@@ -35,7 +35,7 @@ def test_everything_comes_back(result: hx.Analysis, tmp_path: Path) -> None:
         assert getattr(again, name).attrs == getattr(result, name).attrs
     assert again.info == result.info
     assert again.undocumented == result.undocumented
-    for table in ("beats", "windows", "record"):
+    for table in ("beats", "breaths", "windows", "record"):
         for index in result.catalogue.in_table(table):
             pd.testing.assert_frame_equal(
                 again.verdicts(index.name, table), result.verdicts(index.name, table)
