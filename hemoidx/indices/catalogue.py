@@ -148,6 +148,19 @@ class Catalogue:
             no rules of its own takes over cautions as well, and what nobody documented; if it reads the wave
             or landmarks, it follows the rules of the beat, and in a unit with mmHg those of a pressure.
         """
+        if self._by_name.get(index.name) is not index:
+            return self._rules_of(index, table)
+        # Kept: inputs hand their rules on, and would be asked again along every path to an index.
+        key = (index.name, table)
+        if key not in self._rules_kept:
+            self._rules_kept[key] = self._rules_of(index, table)
+        return self._rules_kept[key]
+
+    @cached_property
+    def _rules_kept(self) -> dict[tuple[str, str], tuple[Rule, ...]]:
+        return {}
+
+    def _rules_of(self, index: Index, table: str) -> tuple[Rule, ...]:
         own = index.rules
         if index.family == "chain":
             # What the chain does to a value must not disappear together with the value.
