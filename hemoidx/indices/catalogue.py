@@ -83,6 +83,10 @@ class Catalogue:
             raise InputError(f"no index is called {name!r}{_near(name, self._by_name)}")
         return found
 
+    def get(self, name: str) -> Index | None:
+        """Entry by name or column, None if there is none."""
+        return self._by_name.get(name)
+
     def __contains__(self, name: object) -> bool:
         return name in self._by_name
 

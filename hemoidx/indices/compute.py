@@ -86,7 +86,7 @@ def _input(
 ) -> Any:
     """Find one input, or compute it."""
     word = split_input(name)[1].removeprefix("context.")
-    source = known[word] if word in known else None
+    source = known.get(word)
     words = dict.fromkeys([word, *((source.name, source.column) if source else ())])
     unit = source.unit if source else (_PRESSURE if word == "pressure" else "")
     for holder in (inputs, data):
@@ -132,7 +132,7 @@ def _plain(found: Any, wanted: str, where: str, unit: str | None) -> Any:
 
 def _from_channel(word: str, data: Any, inputs: Mapping[str, Any]) -> Any:
     """Sampling rate and landmarks from a channel of a recording and the columns of its beats."""
-    channel = inputs.get("pressure")
+    channel: Any = inputs.get("pressure")
     if word not in ("fs", *LANDMARKS) or not hasattr(channel, "coords"):
         return None
     from ..recordings import axis_of
