@@ -47,9 +47,8 @@ def trend(data: str, test: str, reference: str) -> Trend:
 def _long(data: str, test: str, reference: str) -> tuple[Float, Float, Float]:
     """Readings with their subject: of columns, or of all columns that begin so and end in a number."""
     table = dataset(data)
-    columns = [
-        [c for c in table if c == name or c.rstrip("0123456789") == name] for name in (test, reference)
-    ]
+    there = [str(column) for column in table]
+    columns = [[c for c in there if name in (c, c.rstrip("0123456789"))] for name in (test, reference)]
     times = len(columns[0])
     a, b = (table[names].to_numpy(dtype=np.float64).ravel() for names in columns)
     return a, b, np.repeat(table["subject"].to_numpy(dtype=np.float64), times)
