@@ -7,19 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .series import Bool, Float, Int
+from .series import Bool, Float, Int, level_passed
 from .spectrum import Spectrum
 
 #: Rates that are claimed [1/min]. Below the first, waves of vessel tone look the same in the pressure.
 SLOWEST, FASTEST = 7.6, 45.0
+#: ... and from a channel of breathing.
+SLOWEST_CHANNEL, FASTEST_CHANNEL = 4.0, 70.0
 #: Of the heart rate, beats show breathing up to this part; at a half it cannot be told from alternation.
 OF_HEART = 0.45
 #: Heart rate less breathing rate is as good an answer where that is a rate someone may breathe at [1/min].
 ALIAS_UP_TO = 33.0
-#: Log likelihood that a wave must add.
-GAIN = 14.0
+#: Log likelihood that a wave must add; in a channel of breathing, whose breaths differ in length.
+GAIN, GAIN_CHANNEL = 14.0, 6.0
 #: Another rate is as likely with this part of the gain, ...
-RIVAL = 0.6
+RIVAL, RIVAL_CHANNEL = 0.6, 0.7
 #: ... and the alias of the rate unless it is behind by this much.
 ALIAS_BEHIND = 12.0
 #: A rate at half the strongest is the breath itself, the strongest its second harmonic, from this gain and
@@ -31,6 +33,8 @@ SLOW = (1.8, 7.2)
 _APART = 2.2
 #: Share of irregular or premature beats, and least share of the time that beats cover.
 IRREGULAR, PREMATURE, COVERED = 0.2, 0.25, 0.6
+#: Standard deviation of the intervals, breathing taken out, beyond which the rhythm hides it.
+RESTLESS = 0.06
 #: Trigeminy and quadrigeminy: a line at a third or a quarter of the heart rate in which intervals swing by
 #: more than this part.
 LOCKED = 0.06
@@ -73,36 +77,25 @@ def _refined(spectrum: Spectrum, at: Int) -> Float:
     return np.asarray(spectrum.rate[inner] + step * np.clip(shift, -0.5, 0.5))
 
 
-def claims(
-    spectrum: Spectrum,
-    window_s: float,
-    unfit: Bool,
-    interval_part: Float | None,
-    fastest: Float,
-    alias: bool,
-) -> Claims:
+def claims(spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float) -> Claims:
     """
-    Decide for each window.
+    Decide for each window what the pressure says.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of all windows.
+        Of all windows, from the beats.
     window_s : float
         Length of the windows [s].
     unfit : ndarray of bool, shape (n,)
         Windows in which nothing may be claimed, for instance for their rhythm.
-    interval_part : ndarray, shape (n, f), optional
+    interval_part : ndarray, shape (n, f)
         Amplitude of the wave in the intervals, as a part of the interval.
-    fastest : ndarray, shape (n,)
-        Fastest rate to claim [1/min].
-    alias : bool
-        Whether the series was sampled at the heart rate, so that rates have aliases.
     """
-    rate, gain = spectrum.rate, spectrum.gain
+    rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
     apart = _APART * 60.0 / window_s
-    row = np.arange(gain.shape[0])
-    in_band = (rate >= SLOWEST) & (rate <= fastest[:, None])
+    row = np.arange(heart.size)
+    in_band = (rate >= SLOWEST) & (rate <= np.minimum(FASTEST, OF_HEART * heart)[:, None])
     at, best = _strongest(gain, in_band)
     half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
     doubled = half_gain >= np.maximum(HALF_GAIN, HALF_PART * best)
@@ -110,30 +103,64 @@ def claims(
     first, harmonic = np.where(halved, half_at, at), np.where(halved, rate[at], 2 * rate[at])
     found = _refined(spectrum, first)
     near = np.abs(rate - found[:, None]) <= apart
-    heart = spectrum.heart_rate[:, None]
-    kin = near | (np.abs(rate - harmonic[:, None]) <= apart)
-    if alias:
-        folded = np.abs(heart - rate)
-        image = np.abs(folded - found[:, None]) <= apart
-        kin |= image | (np.abs(folded - harmonic[:, None]) <= apart)
-        _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
-        as_likely = mirrored > best - ALIAS_BEHIND
-        as_likely &= spectrum.heart_rate - found <= ALIAS_UP_TO
-    else:
-        as_likely = np.zeros(row.size, dtype=bool)
+    folded = np.abs(heart[:, None] - rate)
+    image = np.abs(folded - found[:, None]) <= apart
+    kin = near | image
+    kin |= (np.abs(rate - harmonic[:, None]) <= apart) | (np.abs(folded - harmonic[:, None]) <= apart)
     _, rival = _strongest(gain, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
-    _, slow_gain = _strongest(gain, (rate >= SLOW[0]) & (rate <= SLOW[1]))
-    as_likely |= rival > RIVAL * best
-    # Twice a slow wave is no breath, nor what stands at half of the rate but below all rates that are claimed.
+    _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
+    as_likely = (rival > RIVAL * best) | ((mirrored > best - ALIAS_BEHIND) & (heart - found <= ALIAS_UP_TO))
+    # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed.
     as_likely |= doubled & ~halved
-    if interval_part is not None:
-        for n in (3.0, 4.0):
-            as_likely |= (np.abs(found - spectrum.heart_rate / n) < 0.5 * apart) & (
-                interval_part[row, first] > LOCKED
-            )
+    for n in (3.0, 4.0):
+        locked = np.abs(found - heart / n) < 0.5 * apart
+        as_likely |= locked & (interval_part[row, first] > LOCKED)
     clear = (best >= GAIN) & ~as_likely & ~unfit & in_band[row, first]
-    claimed = np.where(clear, found, np.nan)
-    return Claims(spectrum.centre_s, _steady(claimed), first, slow_gain > best)
+    slow = _slow(spectrum, found, first, apart)
+    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
+
+
+def _slow(spectrum: Spectrum, found: Float, first: Int, apart: float) -> Bool:
+    """Slow waves of pulse and pressure that carry more power than what looks most like breathing."""
+    power = (spectrum.cosine[:, :3] ** 2 + spectrum.sine[:, :3] ** 2).sum(axis=1)
+    power = power / level_passed(spectrum.rate / 60.0) ** 2
+    slow = (spectrum.rate >= SLOW[0]) & (spectrum.rate <= SLOW[1])
+    slow = slow & (np.abs(spectrum.rate - found[:, None]) > apart)
+    row = np.arange(found.size)
+    at, seen = _strongest(spectrum.gain, slow)
+    return np.asarray((seen >= GAIN) & (power[row, at] > power[row, first]))
+
+
+def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
+    """
+    Decide for each window what a channel of breathing says.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Of all windows, from the channel.
+    window_s : float
+        Length of the windows [s].
+    heart_rate : ndarray, shape (n,)
+        Heart rate [1/min], NaN where unknown: the heart moves the chest too.
+    """
+    rate, gain = spectrum.rate, spectrum.gain
+    apart = _APART * 60.0 / window_s
+    row = np.arange(gain.shape[0])
+    allowed = (rate >= SLOWEST_CHANNEL) & (rate <= FASTEST_CHANNEL)
+    with np.errstate(invalid="ignore"):
+        allowed = allowed & ~(np.abs(rate - heart_rate[:, None]) < 0.6 * apart)
+    at, best = _strongest(gain, allowed)
+    half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
+    halved = (half_gain >= np.maximum(GAIN_CHANNEL, HALF_PART * best)) & (rate[half_at] >= SLOWEST_CHANNEL)
+    first = np.where(halved, half_at, at)
+    found = _refined(spectrum, first)
+    multiple = np.round(rate / np.maximum(found, 1e-9)[:, None])
+    kin = np.abs(rate - np.maximum(multiple, 1.0) * found[:, None]) <= apart
+    _, rival = _strongest(gain, allowed & ~kin)
+    clear = (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best) & allowed[row, first]
+    none = np.zeros(row.size, dtype=bool)
+    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, none)
 
 
 def _steady(rate: Float) -> Float:

@@ -17,6 +17,8 @@ _POINTS = 8
 #: A breath may last this part of its expected length, and must swing by this part of its like.
 _LENGTH = (0.55, 1.7)
 _SWING = 0.35
+#: Part of what the carriers hold that is breathing: the long kernel below the first, the short above the second.
+_PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
 _REACH_S = 12.0
 #: Windows on each side over which the carriers' relation to one another is averaged.
@@ -59,7 +61,9 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     return np.asarray(vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise))
 
 
-def turns(of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, breaths: float) -> Turns:
+def turns(
+    of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, breaths: tuple[float, float]
+) -> Turns:
     """
     Follow the phase of breathing and cut it into breaths.
 
@@ -73,8 +77,9 @@ def turns(of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, 
         The rates.
     duration_s : float
         Length of the recording [s].
-    breaths : float
-        Length of the averaging kernel, from end to end [breaths].
+    breaths : tuple of float
+        Length of the averaging kernel, from end to end [breaths]: where breathing is most of what the
+        carriers hold, and where it is little of it.
 
     Returns
     -------
@@ -94,13 +99,27 @@ def turns(of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, 
     turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
     weights = _relation(spectrum, claimed)[known]
     hop = claimed.centre_s[1] - claimed.centre_s[0] if claimed.centre_s.size > 1 else 1.0
-    nearest = known.size - 1 - np.searchsorted(
-        -0.5 * (claimed.centre_s[known][1:] + claimed.centre_s[known][:-1])[::-1], -of.time_s, side="right"
+    nearest = (
+        known.size
+        - 1
+        - np.searchsorted(
+            -0.5 * (claimed.centre_s[known][1:] + claimed.centre_s[known][:-1])[::-1],
+            -of.time_s,
+            side="right",
+        )
     )
     value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights[nearest].conj())
     u = np.interp(of.time_s, grid, turn)
-    angle, swing, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths)
+    short, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths[0])
     time = np.interp(at, turn, grid)
+    z = short
+    if breaths[1] > breaths[0]:
+        gain = spectrum.gain[known, claimed.bin[known]] / np.maximum(spectrum.beats[known], 1.0)
+        part = np.interp(time, claimed.centre_s[known], -np.expm1(-2.0 * gain))
+        trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
+        long, _ = _demodulated(u, of.weight, value, float(turn[-1]), breaths[1])
+        z = trust * short + (1.0 - trust) * long
+    angle, swing = np.unwrap(np.angle(z)), np.abs(short)
     place = at + angle / (2 * np.pi) + 0.25
     distance = np.abs(time - claimed.centre_s[known][_nearest(claimed.centre_s[known], time)])
     return _cut(time, place, swing, distance <= max(_REACH_S, 0.6 * hop), np.interp(time, grid, rate))
@@ -113,8 +132,8 @@ def _nearest(sorted_to: Float, value: Float) -> Int:
 
 def _demodulated(
     u: Float, weight: Float, value: NDArray[np.complex128], last: float, breaths: float
-) -> tuple[Float, Float, Float]:
-    """Angle and amplitude of what turns once in each unit of `u`, on a grid of turns."""
+) -> tuple[NDArray[np.complex128], Float]:
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns."""
     size = int(last * _POINTS) + 2
     at = np.round(u * _POINTS).astype(np.int64)
     half = round(0.5 * breaths * _POINTS)
@@ -129,7 +148,7 @@ def _demodulated(
     wave = np.exp(-2j * np.pi * u)
     value = (value - mean[np.clip(at, 0, size - 1)]) * wave * weight
     z = (smooth(value.real) + 1j * smooth(value.imag)) / mass
-    return np.unwrap(np.angle(z)), np.abs(z), np.arange(size) / _POINTS
+    return np.asarray(z), np.arange(size) / _POINTS
 
 
 def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:
@@ -144,7 +163,7 @@ def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rat
     usual = 60.0 / rate[passed[:-1]]
     low = np.minimum.reduceat(swing, passed)[:-1]
     outside = np.logical_or.reduceat(~inside, passed)[:-1]
-    like = rolling_quantile(low, 10, 0.5)
+    like = rolling_quantile(low, 30, 0.75)
     good = (end - start > _LENGTH[0] * usual) & (end - start < _LENGTH[1] * usual)
     good &= ~outside & (low > _SWING * like)
     return Turns(start[good], end[good])

@@ -75,12 +75,13 @@ def beat_series(
 ) -> BeatSeries:
     """Make a `BeatSeries` of whatever turns into arrays; what is left out is True, False, False."""
     onset = np.asarray(onset_s, dtype=np.float64)
-    number = (np.asarray(value, dtype=np.float64) for value in (interval_s, sbp, dbp, mbp))
-    mark = (
-        np.full(onset.shape, given is usable) if value is None else np.asarray(value, dtype=np.bool_)
-        for value, given in ((usable, usable), (ectopic, None), (irregular, None))
-    )
-    return BeatSeries(onset, *number, *mark)
+    interval, high, low, mean = (np.asarray(x, dtype=np.float64) for x in (interval_s, sbp, dbp, mbp))
+
+    def mark(given: ArrayLike | None, otherwise: bool) -> Bool:
+        return np.full(onset.shape, otherwise) if given is None else np.asarray(given, dtype=np.bool_)
+
+    marks = mark(usable, True), mark(ectopic, False), mark(irregular, False)
+    return BeatSeries(onset, interval, high, low, mean, *marks)
 
 
 @dataclass(frozen=True)
@@ -126,6 +127,11 @@ class _Bins:
         known = np.isfinite(mean)
         # Where beats are spread evenly the centre is that of the bin; at a gap it is that of the beats.
         return np.interp(self.time, centre[known], mean[known])
+
+
+def local_mean(time_s: Float, value: Float, width_s: float) -> Float:
+    """Mean around each of some times, increasing, under a Hann kernel of that width [s]."""
+    return _Bins(time_s, np.ones(time_s.size)).smooth(value, width_s)
 
 
 def carriers(series: BeatSeries) -> Carriers:
@@ -195,3 +201,20 @@ def spread(time_s: Float, value: Float, size: int) -> Float:
 def kept(frequency_hz: Float) -> Float:
     """Share of a wave of that frequency that `spread` keeps."""
     return np.asarray(np.sinc(frequency_hz * SPACING_S) ** 4)
+
+
+def level_passed(frequency_hz: Float) -> Float:
+    """Share of a wave of that frequency that is left once the level is taken out, at least 0.3."""
+    x = frequency_hz * LEVEL_S
+    # Transform of the Hann kernel; at x = 1 its limit.
+    whole = np.abs(x - 1.0) < 1e-6
+    averaged = np.where(whole, 0.5, np.sinc(x) / np.where(whole, 1.0, 1.0 - x**2))
+    return np.maximum(1.0 - averaged, 0.3)
+
+
+def share_around(time_s: Float, marked: Bool, centre_s: Float, reach_s: float) -> Float:
+    """Share of marked ones among the beats within reach of each centre; 0 where there is none."""
+    count = np.concatenate(([0], np.cumsum(marked)))
+    i0 = np.searchsorted(time_s, centre_s - reach_s)
+    i1 = np.searchsorted(time_s, centre_s + reach_s)
+    return np.asarray((count[i1] - count[i0]) / np.maximum(i1 - i0, 1))

@@ -23,7 +23,7 @@ class Spectrum:
     carriers adds; `own` (n, carriers, f): share of each carrier's own variance that it explains; `cosine,
     sine` (n, carriers, f): the wave, counted from the centre [floors of the carrier]; `beats` (n,): how many
     beats the window counts for; `heart_rate` (n,) [1/min]; `covered` (n,): share of the window that usable
-    beats cover.
+    beats cover; `variance` (n, carriers) [floors of the carrier, squared].
     """
 
     centre_s: Float
@@ -35,6 +35,7 @@ class Spectrum:
     beats: Float
     heart_rate: Float
     covered: Float
+    variance: Float
 
 
 def _windows(grid: Float, centre: Float, half: int) -> Single:
@@ -42,7 +43,7 @@ def _windows(grid: Float, centre: Float, half: int) -> Single:
     rows = np.lib.stride_tricks.sliding_window_view(np.pad(grid.astype(np.float32), half), 2 * half + 1)
     step = round((centre[1] - centre[0]) / SPACING_S) if centre.size > 1 else 1
     first = round(centre[0] / SPACING_S)
-    return np.ascontiguousarray(rows[first :: step][: centre.size])
+    return np.ascontiguousarray(rows[first::step][: centre.size])
 
 
 def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, rate: Float) -> Spectrum:
@@ -109,8 +110,9 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     a = (ss[:, None] * with_cos - cs[:, None] * with_sin) / det[:, None]
     b = (cc[:, None] * with_sin - cs[:, None] * with_cos) / det[:, None]
     explained = a * with_cos + b * with_sin
-    own = explained / np.einsum("nii->ni", covariance).astype(np.float32)[:, :, None]
-    return Spectrum(centre, rate, gain, own, a, b, beats, heart, covered)
+    variance = np.einsum("nii->ni", covariance)
+    own = explained / variance.astype(np.float32)[:, :, None]
+    return Spectrum(centre, rate, gain, own, a, b, beats, heart, covered, variance)
 
 
 def _covariance(of: Carriers, centre: Float, window_s: float, n_carriers: int) -> Float:
