@@ -151,7 +151,8 @@ def breaths_of_channel(signal: BreathSignal, duration_s: float, heart: tuple[Flo
     lost = np.concatenate(([0], np.cumsum(~seen)))
     first, last = np.searchsorted(time, placed[0]), np.searchsorted(time, placed[1])
     whole = lost[last] - lost[first] <= _MISSING * (last - first)
-    return Read(*(x[whole] for x in placed), at, known)
+    start, end, turn = (x[whole] for x in placed)
+    return Read(start, end, turn, at, known)
 
 
 def _placed(

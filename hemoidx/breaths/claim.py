@@ -22,8 +22,9 @@ ALIAS_UP_TO = 33.0
 GAIN, GAIN_CHANNEL = 14.0, 6.0
 #: Another rate is as likely with this part of the gain, ...
 RIVAL, RIVAL_CHANNEL = 0.6, 0.7
-#: ... and the alias of the rate unless it is behind by this much.
-ALIAS_BEHIND = 12.0
+#: ... and the alias of the rate with this part of it. (Diastolic and systolic pressure are read at different
+#: times in the beat, so the wrong one of the two may even fit better.)
+ALIAS_RIVAL = 0.4
 #: A rate at half the strongest is the breath itself, the strongest its second harmonic, from this gain and
 #: this part of the strongest on.
 HALF_GAIN, HALF_PART = 9.0, 0.3
@@ -38,8 +39,11 @@ RESTLESS = 0.06
 #: Trigeminy and quadrigeminy: a line at a third or a quarter of the heart rate in which intervals swing by
 #: more than this part.
 LOCKED = 0.06
-#: A claim needs a neighbour in time that claims the same within this [1/min].
+#: A claim is one of three windows in a row of which each claims the same as the last within this [1/min].
 SAME = 1.5
+#: With premature beats the likelihood must rise by this much for each whole share of them: pressure goes on
+#: to settle after the pause.
+GAIN_PREMATURE = 110.0
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,9 @@ def _refined(spectrum: Spectrum, at: Int) -> Float:
     return np.asarray(spectrum.rate[inner] + step * np.clip(shift, -0.5, 0.5))
 
 
-def claims(spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float) -> Claims:
+def claims(
+    spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float, least_gain: Float
+) -> Claims:
     """
     Decide for each window what the pressure says.
 
@@ -91,6 +97,8 @@ def claims(spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Floa
         Windows in which nothing may be claimed, for instance for their rhythm.
     interval_part : ndarray, shape (n, f)
         Amplitude of the wave in the intervals, as a part of the interval.
+    least_gain : ndarray, shape (n,)
+        Log likelihood that the wave must add.
     """
     rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
     apart = _APART * 60.0 / window_s
@@ -109,13 +117,13 @@ def claims(spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Floa
     kin |= (np.abs(rate - harmonic[:, None]) <= apart) | (np.abs(folded - harmonic[:, None]) <= apart)
     _, rival = _strongest(gain, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
     _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
-    as_likely = (rival > RIVAL * best) | ((mirrored > best - ALIAS_BEHIND) & (heart - found <= ALIAS_UP_TO))
+    as_likely = (rival > RIVAL * best) | ((mirrored > ALIAS_RIVAL * best) & (heart - found <= ALIAS_UP_TO))
     # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed.
     as_likely |= doubled & ~halved
     for n in (3.0, 4.0):
         locked = np.abs(found - heart / n) < 0.5 * apart
         as_likely |= locked & (interval_part[row, first] > LOCKED)
-    clear = (best >= GAIN) & ~as_likely & ~unfit & in_band[row, first]
+    clear = (best >= least_gain) & ~as_likely & ~unfit & in_band[row, first]
     slow = _slow(spectrum, found, first, apart)
     return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
 
@@ -164,8 +172,13 @@ def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Cl
 
 
 def _steady(rate: Float) -> Float:
-    """Leave out claims that no neighbour in time shares."""
+    """Leave out claims that are not part of three in a row."""
+    if rate.size < 3:
+        return np.full(rate.shape, np.nan)
     with np.errstate(invalid="ignore"):
         same = np.abs(np.diff(rate)) <= SAME
-    shared = np.concatenate((same, [False])) | np.concatenate(([False], same))
+    three = same[1:] & same[:-1]
+    shared = np.zeros(rate.size, dtype=bool)
+    for k in range(3):
+        shared[k : k + three.size] |= three
     return np.where(shared, rate, np.nan)

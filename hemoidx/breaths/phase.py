@@ -15,12 +15,12 @@ from .spectrum import Spectrum
 #: Points of the phase grid for each breath.
 _POINTS = 8
 #: A breath may last this part of its expected length, and must swing by this part of its like.
-_LENGTH = (0.55, 1.7)
+_LENGTH = (0.6, 1.6)
 _SWING = 0.35
-#: Part of what the carriers hold that is breathing: the long kernel below the first, the short above the second.
+#: Part of what the carriers hold that is breathing: the long kernel below the one, the short above the other.
 _PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
-_REACH_S = 12.0
+_REACH_S = 7.0
 #: Windows on each side over which the carriers' relation to one another is averaged.
 _RELATION = 6
 

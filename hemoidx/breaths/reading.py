@@ -11,7 +11,17 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import InputError
 from ..facts import mask
 from .channel import BreathSignal, Read, breaths_of_channel
-from .claim import COVERED, FASTEST, IRREGULAR, PREMATURE, RESTLESS, Claims, claims
+from .claim import (
+    COVERED,
+    FASTEST,
+    GAIN,
+    GAIN_PREMATURE,
+    IRREGULAR,
+    PREMATURE,
+    RESTLESS,
+    Claims,
+    claims,
+)
 from .phase import Turns, turns
 from .series import BeatSeries, Bool, Float, Int, carriers, share_around
 from .spectrum import periodogram
@@ -204,13 +214,14 @@ def _of_beats(beats: BeatSeries, duration_s: float) -> tuple[Float, Bool, Turns,
     centre = spectrum.centre_s
     reach = 0.25 * WINDOW_S
     unfit = share_around(beats.onset_s, beats.irregular, centre, reach) > IRREGULAR
-    unfit |= share_around(beats.onset_s, beats.ectopic, centre, reach) > PREMATURE
+    premature = share_around(beats.onset_s, beats.ectopic, centre, 2.0 * reach)
+    unfit |= premature > PREMATURE
     unfit |= spectrum.covered < COVERED
     size = np.hypot(spectrum.cosine[:, 3], spectrum.sine[:, 3]) * of.floor[3]
     part = size * spectrum.heart_rate[:, None] / 60.0
     left = np.sqrt(np.maximum(spectrum.variance[:, 3] * (1.0 - spectrum.own[:, 3].max(axis=1)), 0.0))
     unfit |= left * of.floor[3] * spectrum.heart_rate / 60.0 > RESTLESS
-    claimed: Claims = claims(spectrum, WINDOW_S, unfit, part)
+    claimed: Claims = claims(spectrum, WINDOW_S, unfit, part, GAIN + GAIN_PREMATURE * premature)
     found = turns(of, spectrum, claimed, duration_s, _KERNEL)
     return centre, claimed.slow, found, (centre, spectrum.heart_rate)
 
