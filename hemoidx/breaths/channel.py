@@ -19,7 +19,7 @@ ROLES = ("respiration", "co2")
 #: A channel is thinned to about these rates [Hz]: for its spectrum, and for placing starts and ends.
 _COARSE_HZ, _FINE_HZ = 4.0, 12.5
 #: Length and distance of the windows [s].
-WINDOW_S, HOP_S = 48.0, 8.0
+WINDOW_S, HOP_S = 48.0, 12.0
 RATE = np.arange(1.8, FASTEST_CHANNEL + 2.0, 0.7)
 #: Averaging kernel of the phase [breaths]: short, since breaths differ.
 _KERNEL = (2.0, 2.0)

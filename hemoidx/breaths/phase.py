@@ -22,7 +22,7 @@ _PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
 _REACH_S = 7.0
 #: Windows on each side over which the carriers' relation to one another is averaged.
-_RELATION = 6
+_RELATION = 4
 
 
 @dataclass(frozen=True)

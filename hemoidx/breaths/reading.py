@@ -27,7 +27,7 @@ from .series import BeatSeries, Bool, Float, Int, carriers, share_around
 from .spectrum import periodogram
 
 #: Length and distance of the windows of the beats [s].
-WINDOW_S, HOP_S = 48.0, 8.0
+WINDOW_S, HOP_S = 48.0, 12.0
 _RATE = np.arange(1.8, FASTEST + 2.0, 0.7)
 #: Averaging kernel of the phase [breaths].
 _KERNEL = (4.0, 12.0)

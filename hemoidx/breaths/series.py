@@ -115,18 +115,21 @@ class _Bins:
         self.weight = weight
         self.size = int(self.at[-1]) + 1 if time_s.size else 0
         self.mass = np.bincount(self.at, weight, self.size)
+        self.moment = np.bincount(self.at, weight * time_s, self.size)
+        self.of_width: dict[float, tuple[Float, Float]] = {}
 
     def smooth(self, value: Float, width_s: float) -> Float:
         """Mean around each beat under a Hann kernel of that width; local straight lines are kept."""
         kernel = _hann(width_s)
-        total = np.bincount(self.at, self.weight * value, self.size)
-        moment = np.bincount(self.at, self.weight * self.time, self.size)
-        sums = [np.convolve(row, kernel, "same") for row in (total, self.mass, moment)]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean, centre = sums[0] / sums[1], sums[2] / sums[1]
-        known = np.isfinite(mean)
+        if width_s not in self.of_width:
+            mass, moment = (np.convolve(row, kernel, "same") for row in (self.mass, self.moment))
+            self.of_width[width_s] = mass, moment
+        mass, moment = self.of_width[width_s]
+        total = np.convolve(np.bincount(self.at, self.weight * value, self.size), kernel, "same")
+        known = mass > 1e-9
+        mean, centre = total[known] / mass[known], moment[known] / mass[known]
         # Where beats are spread evenly the centre is that of the bin; at a gap it is that of the beats.
-        return np.interp(self.time, centre[known], mean[known])
+        return np.interp(self.time, centre, mean)
 
 
 def local_mean(time_s: Float, value: Float, width_s: float) -> Float:
@@ -167,39 +170,41 @@ def carriers(series: BeatSeries) -> Carriers:
     return Carriers(time, raw, np.ones(time.size), np.maximum(np.abs(floor), 1e-9), usual)
 
 
-def spread(time_s: Float, value: Float, size: int) -> Float:
+class Spreader:
     """
-    Put values at any times onto the grid of `SPACING_S` so that sums of waves over them are kept.
+    Puts values at given times onto the grid of `SPACING_S` so that sums of waves over them are kept.
+
+    Each value is laid under a cubic B-spline: a sum of `value * exp(-i w t)` over the beats is the same sum
+    over the grid divided by `kept(w)`.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
         Times [s].
-    value : ndarray, shape (n,)
-        What is to be spread.
     size : int
         Points of the grid; the first stands for time 0.
-
-    Returns
-    -------
-    ndarray, shape (size,)
-        Each value is laid under a cubic B-spline; a sum of `value * exp(-i w t)` over the beats is the same
-        sum over the grid divided by `kept(w)`.
     """
-    place = time_s / SPACING_S
-    base = np.floor(place)
-    x = place - base
-    parts = ((1 - x) ** 3, 3 * x**3 - 6 * x**2 + 4, 1 + 3 * x + 3 * x**2 - 3 * x**3, x**3)
-    # Two points are added on each side, so that what is spread beyond an end has a place to go.
-    out = np.zeros(size + 4)
-    at = np.clip(base.astype(np.int64), 0, size - 1)
-    for k, part in enumerate(parts):
-        out += np.bincount(at + k + 1, part * value / 6.0, size + 4)
-    return out[2 : size + 2]
+
+    def __init__(self, time_s: Float, size: int) -> None:
+        place = time_s / SPACING_S
+        base = np.floor(place)
+        x = place - base
+        y = 1.0 - x
+        self.parts = [y**3 / 6, 0.5 * x**3 - x**2 + 2 / 3, 0.5 * y**3 - y**2 + 2 / 3, x**3 / 6]
+        self.at = np.clip(base.astype(np.int64), 0, size - 1)
+        self.size = size
+
+    def spread(self, value: Float) -> Float:
+        """Values on the grid, shape (size,)."""
+        # Two points are added on each side, so that what is spread beyond an end has a place to go.
+        out = np.zeros(self.size + 4)
+        for k, part in enumerate(self.parts):
+            out[k + 1 :] += np.bincount(self.at, part * value, self.size + 3 - k)
+        return out[2 : self.size + 2]
 
 
 def kept(frequency_hz: Float) -> Float:
-    """Share of a wave of that frequency that `spread` keeps."""
+    """Share of a wave of that frequency that a `Spreader` keeps."""
     return np.asarray(np.sinc(frequency_hz * SPACING_S) ** 4)
 
 

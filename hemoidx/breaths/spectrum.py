@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .series import SPACING_S, Carriers, Float, kept, spread
+from .series import SPACING_S, Carriers, Float, Spreader, kept
 
 Single = NDArray[np.float32]
 #: Width of the bins over which products of carriers are summed [s]; windows start at whole bins.
@@ -74,6 +74,7 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     """
     half = round(0.5 * window_s / SPACING_S)
     size = int(duration_s / SPACING_S) + 1
+    onto = Spreader(of.time_s, size)
     centre = np.arange(0.0, duration_s + 0.5 * hop_s, hop_s)
     taper = np.hanning(2 * half + 3)[1:-1].astype(np.float32)
     lag = (np.arange(2 * half + 1) - half) * SPACING_S
@@ -85,7 +86,7 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
         return (np.cos(angle) * scale).astype(np.float32), (np.sin(angle) * scale).astype(np.float32)
 
     def rows(weight: Float) -> Single:
-        return _windows(spread(of.time_s, weight, size), centre, half)
+        return _windows(onto.spread(weight), centre, half)
 
     mass = rows(of.weight)
     total = np.maximum(mass @ taper, 1e-6)
