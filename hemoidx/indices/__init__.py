@@ -25,7 +25,7 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, breathing, chain, pressure, upstroke
+    from . import area, breathing, chain, pressure, respiratory, systolic_parts, upstroke, variation
 
-    modules = (pressure, upstroke, area, breathing, chain)
+    modules = (pressure, upstroke, area, breathing, respiratory, systolic_parts, variation, chain)
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

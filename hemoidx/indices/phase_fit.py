@@ -1,4 +1,4 @@
-"""Swing over the breath from every beat: robust regression on the phase of the breath, all windows at once."""
+"""Swing over the breath from every beat: robust regression on its phase, all windows at once."""
 
 from __future__ import annotations
 
@@ -91,8 +91,9 @@ def phase_fit(
     References
     ----------
     .. [1] Enevoldsen J, Simpson GL, Vistisen ST. Using generalized additive models to decompose time series
-       and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2023 (a smooth curve
-       over the breath beside a smooth trend, from all beats; year and title quoted from memory).
+       and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2022,
+       doi:10.1007/s10877-022-00873-7 (a smooth curve over the breath beside a smooth trend, from all beats;
+       title quoted from memory).
     .. [2] Huber PJ. Robust Statistics. Wiley 1981, chapter 7 (covariance of a regression M-estimate).
     """
     value, place, time = (np.asarray(v, dtype=np.float64) for v in (values, phase, time_s))
@@ -100,9 +101,9 @@ def phase_fit(
     keep = np.isfinite(value) & np.isfinite(place) & np.isfinite(time) & (window >= 0)
     beats = _Beats.of(value[keep], place[keep], time[keep], window[keep].astype(np.intp), n_windows)
     gram = beats.gram(beats.inside)
-    harmonics = _harmonics(gram, beats.count)
+    harmonics = _harmonics(gram, beats.size)
     used = np.arange(gram.shape[1]) < np.where(harmonics > 0, 2 + 2 * harmonics, 0)[:, None]
-    spare = np.maximum(beats.count - used.sum(axis=1), 1)
+    spare = np.maximum(beats.size - used.sum(axis=1), 1)
     weight = beats.inside
     beta = beats.solve(weight, used)
     for step in range(HUBER_STEPS + BISQUARE_STEPS):
@@ -110,7 +111,7 @@ def phase_fit(
         size /= _scale(size, beats, spare)[:, None]
         weight = beats.inside * _weights(size, step < HUBER_STEPS)
         beta = beats.solve(weight, used)
-    scatter = _scatter(beats.residual(beta), weight, beats.count, spare)
+    scatter = _scatter(beats.residual(beta), weight, beats.size, spare)
     covariance = scatter[:, None, None] ** 2 * _inverse(gram, used)
     return _extremes(beta, covariance, scatter, harmonics)
 
@@ -126,7 +127,7 @@ class _Beats(NamedTuple):
     value: Float
     design: Float
     inside: Float
-    count: Int
+    size: Int
 
     @classmethod
     def of(cls, value: Float, place: Float, time: Float, row: Int, n: int) -> _Beats:
@@ -193,9 +194,9 @@ def _scale(size: Float, beats: _Beats, spare: Int) -> Float:
     if not size.shape[1]:
         return np.ones(size.shape[0])
     ordered = np.sort(np.where(beats.inside > 0, size, np.inf), axis=1)
-    rows, count = np.arange(size.shape[0]), np.maximum(beats.count, 1)
+    rows, count = np.arange(size.shape[0]), np.maximum(beats.size, 1)
     middle = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2.0
-    middle = np.where(beats.count > 0, middle, 0.0)
+    middle = np.where(beats.size > 0, middle, 0.0)
     return np.maximum(_MAD * middle * np.sqrt(count / spare), 1e-9)
 
 
@@ -236,5 +237,7 @@ def _extremes(beta: Float, covariance: Float, scatter: Float, harmonics: Int) ->
     apart = (basis[:, raw.argmax(axis=1)] - basis[:, raw.argmin(axis=1)]).T
     variance = np.einsum("ij,ijk,ik->i", apart, covariance[:, 2:, 2:], apart)
     curve = beta[:, :1] + _shrunk(beta, covariance)[:, 2:] @ basis
-    made = (curve.min(axis=1), curve.max(axis=1), np.sqrt(np.maximum(variance, 0.0)), scatter)
-    return PhaseFit(*(np.where(harmonics == 0, np.nan, column) for column in made), harmonics)
+    none = harmonics == 0
+    low, high = np.where(none, np.nan, curve.min(axis=1)), np.where(none, np.nan, curve.max(axis=1))
+    se = np.where(none, np.nan, np.sqrt(np.maximum(variance, 0.0)))
+    return PhaseFit(low, high, se, np.where(none, np.nan, scatter), harmonics)

@@ -1,4 +1,4 @@
-"""Swings over breaths: extremes of the beats of each breath, how much of a swing beats can show, its noise."""
+"""Swings over breaths: extremes of the beats of each breath, how much of a swing they show, its noise."""
 
 from __future__ import annotations
 
@@ -152,9 +152,7 @@ def relative_swing(
     else:
         breath = np.asarray(breath_of_beat)
         inside = breath >= 0
-        total = np.bincount(
-            breath[inside], np.asarray(values, dtype=np.float64)[inside], minlength=n_breaths
-        )
+        total = np.bincount(breath[inside], np.asarray(values, dtype=np.float64)[inside], minlength=n_breaths)
         mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(mean > 0, 100.0 * (high - low) / mean, np.nan)
@@ -253,7 +251,7 @@ _MOST_BEATS = 40.0
 _FACTORS = _factors(_MOST_BEATS)
 
 FIT_SHARE = 17.0 / 35.0
-"""Share of the variance of independent roundings that a parabola through five samples leaves at its middle."""
+"""Share of the variance of roundings that a parabola through five samples leaves in its middle."""
 
 
 def ppv_floor(step: ArrayLike, pp: ArrayLike, beats_per_breath: ArrayLike, noise: ArrayLike = 0.0) -> Float:
