@@ -2,8 +2,10 @@
 
 import functools
 import inspect
+import itertools
 import json
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -329,3 +331,38 @@ def test_declarations_survive_as_plain_data() -> None:
     assert again.facts == catalogue.facts
     with pytest.raises(InputError, match="not their functions"):
         again["sbp"].function(1.0)
+
+
+def test_rules_are_those_of_the_entry_that_is_asked_for() -> None:
+    catalogue = default_catalogue()
+    held = catalogue.rules_in(catalogue["sbp"], "beats")
+    assert catalogue.rules_in(catalogue["sbp"], "beats") is held
+    stranger = replace(catalogue["sbp"], rules=())
+    rules = catalogue.rules_in(stranger, "beats")
+    assert rules != held
+    assert catalogue.rules_in(catalogue["sbp"], "beats") == held
+    assert catalogue.rules_in(catalogue["sbp"], "windows") == catalogue["sbp"].rules
+
+
+def test_rules_are_not_gathered_again_along_each_path(monkeypatch: pytest.MonkeyPatch) -> None:
+    def both(a: Float, b: Float) -> Float:
+        return a + b
+
+    names = ["sbp", "dbp", *(f"mix_{k}" for k in range(12))]
+    like = replace(default_catalogue()["sbp"], rules=(), function=both)
+    mixed = tuple(
+        replace(like, name=name, column=name, inputs=pair)
+        for name, pair in zip(names[2:], itertools.pairwise(names), strict=False)
+    )
+    catalogue = default_catalogue().with_(mixed)
+    gathered: list[str] = []
+    gather = Catalogue._rules_of
+
+    def counted(self: Catalogue, index: Index, table: str) -> tuple[Rule, ...]:
+        gathered.append(index.name)
+        return gather(self, index, table)
+
+    monkeypatch.setattr(Catalogue, "_rules_of", counted)
+    rules = catalogue.rules_in(catalogue["mix_11"], "beats")
+    assert sorted(gathered) == sorted(names)
+    assert {rule.when for rule in rules} >= {rule.when for rule in catalogue["sbp"].rules}

@@ -17,7 +17,7 @@ from typing import NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from .index import BELOW, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
+from .index import BELOW, FAMILIES, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
 from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
 
 #: Column of what zero and level add to every pressure.
@@ -83,6 +83,10 @@ class Catalogue:
             raise InputError(f"no index is called {name!r}{_near(name, self._by_name)}")
         return found
 
+    def get(self, name: str) -> Index | None:
+        """Entry by name or column, None if there is none."""
+        return self._by_name.get(name)
+
     def __contains__(self, name: object) -> bool:
         return name in self._by_name
 
@@ -107,6 +111,14 @@ class Catalogue:
     def measured_in(self, table: str) -> tuple[Index, ...]:
         """Entries of a table that tell of the patient, without the errors that the measuring chain adds."""
         return tuple(index for index in self.in_table(table) if index.family != "chain")
+
+    def families(self, table: str | None = None) -> dict[str, tuple[Index, ...]]:
+        """Entries by the title of their family, in the order of pages; of one table, if it is given."""
+        there = self.indices if table is None else self.in_table(table)
+        sorted_in = {
+            title: tuple(i for i in there if i.family == family) for family, title in FAMILIES.items()
+        }
+        return {title: entries for title, entries in sorted_in.items() if entries}
 
     def order(self, level: str) -> tuple[Index, ...]:
         """
@@ -148,6 +160,19 @@ class Catalogue:
             no rules of its own takes over cautions as well, and what nobody documented; if it reads the wave
             or landmarks, it follows the rules of the beat, and in a unit with mmHg those of a pressure.
         """
+        if self._by_name.get(index.name) is not index:
+            return self._rules_of(index, table)
+        # Kept: inputs hand their rules on, and would be asked again along every path to an index.
+        key = (index.name, table)
+        if key not in self._rules_kept:
+            self._rules_kept[key] = self._rules_of(index, table)
+        return self._rules_kept[key]
+
+    @cached_property
+    def _rules_kept(self) -> dict[tuple[str, str], tuple[Rule, ...]]:
+        return {}
+
+    def _rules_of(self, index: Index, table: str) -> tuple[Rule, ...]:
         own = index.rules
         if index.family == "chain":
             # What the chain does to a value must not disappear together with the value.

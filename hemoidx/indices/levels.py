@@ -19,7 +19,7 @@ from .evaluate import beat_values, upper_values
 from .index import LANDMARKS, Index
 from .level import Bool, Breathing, Float, Level, Source
 from .lookup import ContextLookup, columns_of, finder
-from .rules import rejected
+from .rules import When, rejected
 from .windows import (
     LEAST_BEATS,
     LEAST_VALID,
@@ -301,12 +301,13 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
             holds = mark.when.holds(level.table, facts, columns, catalogue.facts)
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
+    answers: dict[When, Bool | None] = {}
     for index in catalogue.in_table(level.table):
         if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
             # Nothing is there that could be hidden.
             continue
         rules = catalogue.rules_in(index, level.table)
-        refused = rejected(rules, level.table, facts, columns, catalogue.facts)
+        refused = rejected(rules, level.table, facts, columns, catalogue.facts, answers)
         if refused.any():
             for column in _columns(index, level.values):
                 level.rejected[column] = refused
