@@ -25,7 +25,19 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, breathing, chain, pressure, respiratory, systolic_parts, upstroke, variation
+    from . import (
+        area,
+        breath_beats,
+        breathing,
+        chain,
+        paradoxus,
+        pressure,
+        respiratory,
+        systolic_parts,
+        upstroke,
+        variation,
+    )
 
-    modules = (pressure, upstroke, area, breathing, respiratory, systolic_parts, variation, chain)
+    respiration = (breathing, breath_beats, respiratory, systolic_parts, paradoxus, variation)
+    modules = (pressure, upstroke, area, *respiration, chain)
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

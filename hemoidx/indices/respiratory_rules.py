@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .breathing import BREATH_RULES
-from .rules import CAUTION, REJECTED, Limit, Rule, When, caution, reject, undocumented
+from .rules import CAUTION, REJECTED, STATIC_LINE, Limit, Rule, When, caution, reject, undocumented
 
 LEAST_TIDAL_VOLUME = 8.0
 """Tidal volume [mL/kg predicted body weight] below which a small variation says nothing."""
@@ -79,6 +81,13 @@ SWING_RULES = (
         "with fewer than four beats a breath the beats show on average less than 90 % of a sinusoidal swing, "
         "and a single breath of four may hide 29 % of it, one of three 25 %",
     ),
+)
+
+#: Faults of zero and level, of what does not cancel an offset. The error itself stands in windows and above;
+#: in a breath the beats that it rejects are missing.
+OFFSET_RULES = tuple(
+    replace(rule, when=replace(rule.when, tables=("windows", "record"))) if rule.when.column else rule
+    for rule in STATIC_LINE
 )
 
 _USE = "sign of preload dependence"

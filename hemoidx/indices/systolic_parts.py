@@ -1,4 +1,4 @@
-"""Upper and lower part of systolic pressure variation, against apnoea or the end of expiration."""
+"""Parts of the swing of systolic pressure: above and below apnoea or the end of expiration."""
 
 from __future__ import annotations
 

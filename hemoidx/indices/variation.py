@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .breath_beats import regular_beats
 from .index import Index
 from .phase_fit import PhaseFit, phase_fit
-from .respiratory import regular_beats
 from .respiratory_rules import MICHARD_2000, MISSING, PRELOAD_LIMITS, REGULAR, SWING_RULES
 from .rules import CAUTION, CLIPPED, DYNAMIC_SHAPE, REJECTED, SHAPE_RULES, Limit, Rule, When
 from .swings import range_factor, relative_swing
@@ -16,19 +18,19 @@ Float = NDArray[np.float64]
 
 
 def _fit(
-    pp: ArrayLike,
+    pulse_height: ArrayLike,
     breath_phase: ArrayLike,
     onset_s: ArrayLike,
     facts: ArrayLike,
     window_of_beat: ArrayLike,
     n_windows: int,
 ) -> PhaseFit:
-    pulse = np.where(regular_beats(facts), np.asarray(pp, dtype=np.float64), np.nan)
+    pulse = np.where(regular_beats(facts), np.asarray(pulse_height, dtype=np.float64), np.nan)
     return phase_fit(pulse, breath_phase, onset_s, window_of_beat, n_windows)
 
 
 def ppv_robust(
-    pp: ArrayLike,
+    pulse_height: ArrayLike,
     breath_phase: ArrayLike,
     onset_s: ArrayLike,
     facts: ArrayLike,
@@ -40,8 +42,8 @@ def ppv_robust(
 
     Parameters
     ----------
-    pp : array_like, shape (n_beats,)
-        Pulse pressure [mmHg or any unit]; NaN leaves a beat out.
+    pulse_height : array_like, shape (n_beats,)
+        Height of the pulse [mmHg or any unit]; NaN leaves a beat out.
     breath_phase : array_like, shape (n_beats,)
         Place of each beat in its breath, 0 to 1; NaN outside breaths.
     onset_s : array_like, shape (n_beats,)
@@ -72,12 +74,12 @@ def ppv_robust(
        and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2022,
        doi:10.1007/s10877-022-00873-7 (idea; title quoted from memory).
     """
-    fit = _fit(pp, breath_phase, onset_s, facts, window_of_beat, n_windows)
+    fit = _fit(pulse_height, breath_phase, onset_s, facts, window_of_beat, n_windows)
     return np.asarray(_percent(fit.high - fit.low, fit))
 
 
 def ppv_robust_se(
-    pp: ArrayLike,
+    pulse_height: ArrayLike,
     breath_phase: ArrayLike,
     onset_s: ArrayLike,
     facts: ArrayLike,
@@ -92,12 +94,12 @@ def ppv_robust_se(
     ndarray, shape (n_windows,)
         Standard error [%]. Near zero the value is bound to be positive, and the interval is one-sided.
     """
-    fit = _fit(pp, breath_phase, onset_s, facts, window_of_beat, n_windows)
+    fit = _fit(pulse_height, breath_phase, onset_s, facts, window_of_beat, n_windows)
     return _percent(fit.se, fit)
 
 
 def floor_of_scatter(
-    pp: ArrayLike,
+    pulse_height: ArrayLike,
     breath_phase: ArrayLike,
     onset_s: ArrayLike,
     facts: ArrayLike,
@@ -110,7 +112,7 @@ def floor_of_scatter(
 
     Parameters
     ----------
-    pp, breath_phase, onset_s, facts, window_of_beat, n_windows
+    pulse_height, breath_phase, onset_s, facts, window_of_beat, n_windows
         As in `ppv_robust`.
     beats_per_breath : array_like, shape (n_windows,)
         Beats in a breath.
@@ -126,7 +128,7 @@ def floor_of_scatter(
     errors (`hemoidx.indices.swings.range_factor`). Steps of the recorder are part of the scatter; what they
     add alone is `hemoidx.indices.swings.ppv_floor`.
     """
-    fit = _fit(pp, breath_phase, onset_s, facts, window_of_beat, n_windows)
+    fit = _fit(pulse_height, breath_phase, onset_s, facts, window_of_beat, n_windows)
     return _percent(fit.scatter * range_factor(beats_per_breath), fit)
 
 
@@ -136,7 +138,7 @@ def _percent(part: Float, fit: PhaseFit) -> Float:
         return np.where(middle > 0, 100.0 * part / middle, np.nan)
 
 
-def dynamic_elastance(ppv: ArrayLike, svv: ArrayLike) -> Float:
+def dynamic_elastance(ppv: ArrayLike, reference_svv_percent: ArrayLike) -> Float:
     """
     Pulse pressure variation over stroke volume variation.
 
@@ -144,7 +146,7 @@ def dynamic_elastance(ppv: ArrayLike, svv: ArrayLike) -> Float:
     ----------
     ppv : array_like
         Pulse pressure variation [%].
-    svv : array_like
+    reference_svv_percent : array_like
         Stroke volume variation over the same breaths, from a flow that was not computed from the pressure
         [%].
 
@@ -168,9 +170,49 @@ def dynamic_elastance(ppv: ArrayLike, svv: ArrayLike) -> Float:
     >>> dynamic_elastance([18.0], [12.0])
     array([1.5])
     """
-    flow = np.asarray(svv, dtype=np.float64)
+    flow = np.asarray(reference_svv_percent, dtype=np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(flow > 0, np.asarray(ppv, dtype=np.float64) / flow, np.nan)
+
+
+def svv_systolic_area(sv_systolic_area: ArrayLike, breath_of_beat: ArrayLike, n_breaths: int) -> Float:
+    """
+    Stroke volume variation of each breath, by systolic area.
+
+    Parameters
+    ----------
+    sv_systolic_area : array_like, shape (n_beats,)
+        Estimate of stroke volume [any unit].
+    breath_of_beat, n_breaths
+        As in `hemoidx.indices.swings.relative_swing`.
+
+    Returns
+    -------
+    ndarray, shape (n_breaths,)
+        Variation [%]; a factor common to all beats cancels.
+    """
+    return relative_swing(sv_systolic_area, breath_of_beat, n_breaths)
+
+
+def svv_liljestrand_zander(
+    sv_liljestrand_zander: ArrayLike, breath_of_beat: ArrayLike, n_breaths: int
+) -> Float:
+    """
+    Stroke volume variation of each breath, by pulse pressure over the sum of systolic and diastolic pressure.
+
+    Parameters
+    ----------
+    sv_liljestrand_zander : array_like, shape (n_beats,)
+        Estimate of stroke volume [any unit].
+    breath_of_beat, n_breaths
+        As in `hemoidx.indices.swings.relative_swing`.
+
+    Returns
+    -------
+    ndarray, shape (n_breaths,)
+        Variation [%]; a factor common to all beats cancels.
+    """
+    return relative_swing(sv_liljestrand_zander, breath_of_beat, n_breaths)
 
 
 _WINDOW = (
@@ -208,8 +250,8 @@ PPV_ROBUST = Index(
     sources=(
         MICHARD_2000 + " (formula)",
         "Enevoldsen J, Simpson GL, Vistisen ST. Using generalized additive models to decompose time series "
-        "and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2022. doi:10.1007/s10877-022-00873-7 "
-        "(idea; title from memory)",
+        "and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2022. "
+        "doi:10.1007/s10877-022-00873-7 (idea; title from memory)",
     ),
     rules=_EVERY_BEAT,
     limits=PRELOAD_LIMITS,
@@ -250,7 +292,8 @@ DYNAMIC_ELASTANCE = Index(
     function=dynamic_elastance,
     sources=(
         "Monge Garcia MI, Gil Cano A, Gracia Romero M. Dynamic arterial elastance to predict arterial "
-        "pressure response to volume loading in preload-dependent patients. Crit Care 2011;15:R15. doi:10.1186/cc9420",
+        "pressure response to volume loading in preload-dependent patients. Crit Care 2011;15:R15. "
+        "doi:10.1186/cc9420",
         "Monge Garcia MI, Gracia Romero M, Gil Cano A, et al. Dynamic arterial elastance as a predictor of "
         "arterial pressure response to fluid administration: a validation study. Crit Care 2014;18:626. "
         "doi:10.1186/s13054-014-0626-6 (flow measured by oesophageal Doppler)",
@@ -280,7 +323,7 @@ DYNAMIC_ELASTANCE = Index(
             "response of pressure to a rise of flow",
             "either way",
             "studies disagree: areas from 0.54 to 0.99, cut-offs from 0.65 to 0.89 in eight of them",
-            source="Meta-analysis of dynamic arterial elastance, Table 2. Ann Intensive Care 2021 (PMC8325731)",
+            source="Meta-analysis, Table 2. Ann Intensive Care 2021 (PMC8325731)",
         ),
     ),
     harmed_by=("line",),
@@ -292,7 +335,7 @@ DYNAMIC_ELASTANCE = Index(
 _COUPLED = "it is computed from the same pressure as ppv: their agreement or ratio is partly arithmetic"
 
 
-def _svv(method: str, words: str) -> Index:
+def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
     """Entry of the variation of one estimator of stroke volume."""
     return Index(
         name=f"svv_{method}",
@@ -302,7 +345,7 @@ def _svv(method: str, words: str) -> Index:
         formula=f"100 (SVmax - SVmin) / ((SVmax + SVmin) / 2) of sv_{method} over the beats of a complete "
         "breath",
         inputs=(f"beats.sv_{method}", "breath_of_beat", "n_breaths"),
-        function=relative_swing,
+        function=function,
         sources=(
             "standard definition, as printed in teaching texts (max - min over mean); the mean of the two "
             "extremes after Michard F, et al. Am J Respir Crit Care Med 2000;162:134-138",
@@ -321,8 +364,12 @@ def _svv(method: str, words: str) -> Index:
 
 #: Need the estimators of the same name at beat level.
 SVV_INDICES = (
-    _svv("systolic_area", "systolic area"),
-    _svv("liljestrand_zander", "pulse pressure over mean of systolic and diastolic pressure"),
+    _svv("systolic_area", "systolic area", svv_systolic_area),
+    _svv(
+        "liljestrand_zander",
+        "pulse pressure over the sum of systolic and diastolic pressure",
+        svv_liljestrand_zander,
+    ),
 )
 
 INDICES = (PPV_ROBUST, PPV_FLOOR, DYNAMIC_ELASTANCE)
