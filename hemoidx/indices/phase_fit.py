@@ -23,6 +23,13 @@ too large.
 SPARE_BEATS = 4
 """Beats beyond the number of coefficients that a fit needs."""
 HUBER_STEPS, BISQUARE_STEPS = 2, 3
+LEAST_SCALE = 0.3
+"""
+Least scale of the residuals, in shares of the median deviation of the values themselves.
+
+Three harmonics do not follow the quick rise of a ventilator's breath. Without such a bound the fit would take
+its crest for outliers wherever noise is small.
+"""
 _HUBER, _BISQUARE = 1.345, 4.685
 _MAD = 1.4826
 _PHASES = np.arange(72) / 72.0
@@ -106,9 +113,11 @@ def phase_fit(
     spare = np.maximum(beats.size - used.sum(axis=1), 1)
     weight = beats.inside
     beta = beats.solve(weight, used)
+    least = LEAST_SCALE * _median(np.abs(beats.value - _median(beats.value, beats)[:, None]), beats)
     for step in range(HUBER_STEPS + BISQUARE_STEPS):
         size = np.abs(beats.residual(beta))
-        size /= _scale(size, beats, spare)[:, None]
+        scale = _MAD * _median(size, beats) * np.sqrt(np.maximum(beats.size, 1) / spare)
+        size /= np.maximum(np.maximum(scale, least), 1e-9)[:, None]
         weight = beats.inside * _weights(size, step < HUBER_STEPS)
         beta = beats.solve(weight, used)
     scatter = _scatter(beats.residual(beta), weight, beats.size, spare)
@@ -138,9 +147,9 @@ class _Beats(NamedTuple):
         first, last = np.full(n, np.inf), np.full(n, -np.inf)
         np.minimum.at(first, row, time)
         np.maximum.at(last, row, time)
-        half = np.maximum((last - first)[row] / 2.0, 1e-9)
+        half = np.maximum((last[row] - first[row]) / 2.0, 1e-9)
         angle = 2.0 * np.pi * place
-        columns = [np.ones(row.size), (time - (first + last)[row] / 2.0) / half]
+        columns = [np.ones(row.size), (time - (first[row] + last[row]) / 2.0) / half]
         for h in range(1, MOST_HARMONICS + 1):
             columns += [np.cos(h * angle), np.sin(h * angle)]
         shape = (n, int(count.max(initial=0)))
@@ -189,15 +198,14 @@ def _inverse(gram: Float, used: Bool) -> Float:
     return np.where(both, np.linalg.inv(_masked(gram, used)), 0.0)
 
 
-def _scale(size: Float, beats: _Beats, spare: Int) -> Float:
-    """Robust standard deviation of the residuals of each window, for the coefficients spent."""
-    if not size.shape[1]:
-        return np.ones(size.shape[0])
-    ordered = np.sort(np.where(beats.inside > 0, size, np.inf), axis=1)
-    rows, count = np.arange(size.shape[0]), np.maximum(beats.size, 1)
-    middle = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2.0
-    middle = np.where(beats.size > 0, middle, 0.0)
-    return np.maximum(_MAD * middle * np.sqrt(count / spare), 1e-9)
+def _median(side: Float, beats: _Beats) -> Float:
+    """Median of each window's beats, 0 where it holds none."""
+    if not side.shape[1]:
+        return np.zeros(side.shape[0])
+    ordered = np.sort(np.where(beats.inside > 0, side, np.inf), axis=1)
+    rows, size = np.arange(side.shape[0]), np.maximum(beats.size, 1)
+    middle = (ordered[rows, (size - 1) // 2] + ordered[rows, size // 2]) / 2.0
+    return np.where(beats.size > 0, middle, 0.0)
 
 
 def _weights(size: Float, huber: bool) -> Float:

@@ -118,7 +118,7 @@ PRELOAD: dict[str, Limit] = {
     "undocumented_breathing": Limit(
         _USE,
         "either way",
-        "nobody documented whether breathing was controlled without any effort",
+        "breathing may not have been controlled without any effort",
         When(facts=("breathing_undocumented",)),
         MONNET_2016,
     ),
@@ -133,7 +133,7 @@ PRELOAD: dict[str, Limit] = {
     "undocumented_tidal_volume": Limit(
         _USE,
         "may read low",
-        "nobody documented the tidal volume",
+        f"the tidal volume may have been under {LEAST_TIDAL_VOLUME:g} mL/kg predicted body weight",
         When(facts=("tidal_volume_undocumented",)),
         DE_BACKER_2005,
     ),
@@ -177,7 +177,7 @@ PRELOAD: dict[str, Limit] = {
     "undocumented_chest": Limit(
         _USE,
         "either way",
-        "nobody documented lung compliance, abdominal pressure, an open chest or right heart failure",
+        "lungs may have been stiff, the chest open, the abdomen tense or the right heart failing",
         When(facts=("chest_undocumented",)),
         MONNET_2016,
     ),
