@@ -66,18 +66,16 @@ def pulsus_paradoxus(
             f"pulsus paradoxus: need one time and one breath for each beat, got shapes {value.shape}, "
             f"{onset.shape} and {breath.shape}"
         )
-    # With the two parts of each breath numbered one after the other, they are breaths of their own.
     at = np.append(turn, np.nan)[breath]
-    half = np.where((breath >= 0) & np.isfinite(at), 2 * breath + (onset >= at), -1)
-    known = np.isin(np.arange(n_breaths), breath[half >= 0])
-    parts = np.zeros((2, n_breaths))
-    for part, reduce in ((0, np.minimum), (1, np.maximum)):
-        chosen = half % 2 == part
-        chosen &= half >= 0
-        parts[part] = np.inf if part == 0 else -np.inf
-        reduce.at(parts[part], breath[chosen], value[chosen])
-    fall = parts[1] - parts[0]
-    return np.where(known & np.isfinite(fall), fall, np.nan)
+    inside = (breath >= 0) & np.isfinite(at)
+    inspired, expired = inside & (onset < at), inside & (onset >= at)
+    lowest, highest = np.full(n_breaths, np.inf), np.full(n_breaths, -np.inf)
+    with np.errstate(invalid="ignore"):
+        # Both pass NaN on: the missing beat may be the extreme.
+        np.minimum.at(lowest, breath[inspired], value[inspired])
+        np.maximum.at(highest, breath[expired], value[expired])
+        fall = highest - lowest
+    return np.where(np.isfinite(fall), fall, np.nan)
 
 
 PULSUS_PARADOXUS = Index(

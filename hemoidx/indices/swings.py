@@ -254,8 +254,8 @@ FIT_SHARE = 17.0 / 35.0
 """Share of the variance of roundings that a parabola through five samples leaves in its middle."""
 FINE_STEP, COARSE_STEP = 0.022, 0.044
 """
-Steps, in shares of the pulse pressure, up to which the five samples about a crest are rounded each on its own,
-and from which on all alike: read off the simulations named in `ppv_floor`.
+Steps, in shares of the pulse pressure, up to which the five samples about a crest are rounded each on its
+own, and from which on all alike: read off the simulations named in `ppv_floor`.
 """
 
 
