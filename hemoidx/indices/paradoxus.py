@@ -47,7 +47,7 @@ def pulsus_paradoxus(
     Raises
     ------
     InputError
-        If shapes do not fit or breaths are out of order.
+        If shapes do not fit.
 
     References
     ----------
