@@ -96,6 +96,11 @@ class Catalogue:
     def __len__(self) -> int:
         return len(self.indices)
 
+    def _repr_html_(self) -> str:
+        from .shown import catalogue_page
+
+        return catalogue_page(self)
+
     def with_(self, extra: Iterable[Index]) -> Catalogue:
         """Return a catalogue with further entries."""
         extra = tuple(extra)

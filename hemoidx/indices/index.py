@@ -241,3 +241,8 @@ class Index:
     def appears_in(self, table: str) -> bool:
         """Whether a table has a column of it."""
         return table == self.table or (self.rises and table in ("windows", "record"))
+
+    def _repr_html_(self) -> str:
+        from .shown import entry_page
+
+        return entry_page(self)
