@@ -18,6 +18,12 @@ from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
 from hemoidx.indices.respiratory import dbp_swing, mbp_swing, ppv, spv, spv_percent
 from hemoidx.indices.respiratory_rules import PRELOAD
 from hemoidx.indices.rules import judge
+from hemoidx.indices.stroke_variation import (
+    SVV_INDICES,
+    dynamic_elastance,
+    svv_liljestrand_zander,
+    svv_systolic_area,
+)
 from hemoidx.indices.swings import extremes, ppv_floor, range_factor, relative_swing, swing, swing_capture
 from hemoidx.indices.systolic_parts import (
     apnoea_reference,
@@ -29,14 +35,7 @@ from hemoidx.indices.systolic_parts import (
     lower_part,
     upper_part,
 )
-from hemoidx.indices.variation import (
-    SVV_INDICES,
-    dynamic_elastance,
-    ppv_robust,
-    ppv_robust_se,
-    svv_liljestrand_zander,
-    svv_systolic_area,
-)
+from hemoidx.indices.variation import ppv_robust, ppv_robust_se
 from tests.waves import Float, all_levels, pulses, ramps, regular_breaths
 
 RNG = np.random.default_rng(4)

@@ -33,11 +33,20 @@ def default_catalogue() -> Catalogue:
         paradoxus,
         pressure,
         respiratory,
+        stroke_variation,
         systolic_parts,
         upstroke,
         variation,
     )
 
-    respiration = (breathing, breath_beats, respiratory, systolic_parts, paradoxus, variation)
+    respiration = (
+        breathing,
+        breath_beats,
+        respiratory,
+        systolic_parts,
+        paradoxus,
+        variation,
+        stroke_variation,
+    )
     modules = (pressure, upstroke, area, *respiration, chain)
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

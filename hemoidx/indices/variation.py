@@ -1,8 +1,8 @@
-"""Variation from every beat of a window, its noise, variation of stroke volume, and dynamic elastance."""
+"""Pulse pressure variation from every beat of a window, and what noise would read."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 from .breath_beats import regular_beats
 from .index import Index
 from .phase_fit import PhaseFit, phase_fit
-from .respiratory_rules import MICHARD_2000, MISSING, PRELOAD_LIMITS, REGULAR, SWING_RULES
-from .rules import CAUTION, CLIPPED, DYNAMIC_SHAPE, REJECTED, SHAPE_RULES, Limit, Rule, When
-from .swings import range_factor, relative_swing
+from .respiratory_rules import MICHARD_2000, PRELOAD_LIMITS, REGULAR
+from .rules import CAUTION, CLIPPED, DYNAMIC_SHAPE, SHAPE_RULES, Rule, When
+from .swings import range_factor
 
 Float = NDArray[np.float64]
 
@@ -25,8 +25,23 @@ def _fit(
     window_of_beat: ArrayLike,
     n_windows: int,
 ) -> PhaseFit:
+    """Fit of regular beats; value, error, floor and harmonics of one recording ask for the same one."""
     pulse = np.where(regular_beats(facts), np.asarray(pulse_height, dtype=np.float64), np.nan)
-    return phase_fit(pulse, breath_phase, onset_s, window_of_beat, n_windows)
+    given = (pulse, *(np.asarray(v, dtype=np.float64) for v in (breath_phase, onset_s, window_of_beat)))
+    digest = blake2b(str(n_windows).encode())
+    for values in given:
+        digest.update(values.tobytes())
+    key = digest.digest()
+    found = _KEPT.get(key)
+    if found is None:
+        found = phase_fit(pulse, breath_phase, onset_s, window_of_beat, n_windows)
+        _KEPT.clear()
+        _KEPT[key] = found
+    return found
+
+
+#: The last fit, by a digest of what it was made from.
+_KEPT: dict[bytes, PhaseFit] = {}
 
 
 def ppv_robust(
@@ -132,87 +147,30 @@ def floor_of_scatter(
     return _percent(fit.scatter * range_factor(beats_per_breath), fit)
 
 
+def ppv_harmonics(
+    pulse_height: ArrayLike,
+    breath_phase: ArrayLike,
+    onset_s: ArrayLike,
+    facts: ArrayLike,
+    window_of_beat: ArrayLike,
+    n_windows: int,
+) -> Float:
+    """
+    Harmonics of the breath in the curve of `ppv_robust`, whose parameters these are.
+
+    Returns
+    -------
+    ndarray, shape (n_windows,)
+        1 to 3; NaN where there is no curve.
+    """
+    fit = _fit(pulse_height, breath_phase, onset_s, facts, window_of_beat, n_windows)
+    return np.where(fit.harmonics > 0, fit.harmonics, np.nan)
+
+
 def _percent(part: Float, fit: PhaseFit) -> Float:
     middle = (fit.high + fit.low) / 2.0
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(middle > 0, 100.0 * part / middle, np.nan)
-
-
-def dynamic_elastance(ppv: ArrayLike, reference_svv_percent: ArrayLike) -> Float:
-    """
-    Pulse pressure variation over stroke volume variation.
-
-    Parameters
-    ----------
-    ppv : array_like
-        Pulse pressure variation [%].
-    reference_svv_percent : array_like
-        Stroke volume variation over the same breaths, from a flow that was not computed from the pressure
-        [%].
-
-    Returns
-    -------
-    ndarray
-        Ratio [1]; NaN where stroke volume does not vary.
-
-    Notes
-    -----
-    Where flow was computed from the same pressure the two share their errors and in the limit are one
-    number: the ratio then says nothing.
-
-    References
-    ----------
-    .. [1] Monge Garcia MI, Gil Cano A, Gracia Romero M. Dynamic arterial elastance to predict arterial
-       pressure response to volume loading in preload-dependent patients. Crit Care 2011;15:R15.
-
-    Examples
-    --------
-    >>> dynamic_elastance([18.0], [12.0])
-    array([1.5])
-    """
-    flow = np.asarray(reference_svv_percent, dtype=np.float64)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(flow > 0, np.asarray(ppv, dtype=np.float64) / flow, np.nan)
-
-
-def svv_systolic_area(sv_systolic_area: ArrayLike, breath_of_beat: ArrayLike, n_breaths: int) -> Float:
-    """
-    Stroke volume variation of each breath, by systolic area.
-
-    Parameters
-    ----------
-    sv_systolic_area : array_like, shape (n_beats,)
-        Estimate of stroke volume [any unit].
-    breath_of_beat, n_breaths
-        As in `hemoidx.indices.swings.relative_swing`.
-
-    Returns
-    -------
-    ndarray, shape (n_breaths,)
-        Variation [%]; a factor common to all beats cancels.
-    """
-    return relative_swing(sv_systolic_area, breath_of_beat, n_breaths)
-
-
-def svv_liljestrand_zander(
-    sv_liljestrand_zander: ArrayLike, breath_of_beat: ArrayLike, n_breaths: int
-) -> Float:
-    """
-    Stroke volume variation of each breath, by pulse pressure over the sum of systolic and diastolic pressure.
-
-    Parameters
-    ----------
-    sv_liljestrand_zander : array_like, shape (n_beats,)
-        Estimate of stroke volume [any unit].
-    breath_of_beat, n_breaths
-        As in `hemoidx.indices.swings.relative_swing`.
-
-    Returns
-    -------
-    ndarray, shape (n_breaths,)
-        Variation [%]; a factor common to all beats cancels.
-    """
-    return relative_swing(sv_liljestrand_zander, breath_of_beat, n_breaths)
 
 
 _WINDOW = (
@@ -253,7 +211,15 @@ PPV_ROBUST = Index(
         "and waveforms, and dissect heart-lung interaction physiology. J Clin Monit Comput 2022. "
         "doi:10.1007/s10877-022-00873-7 (idea; title from memory)",
     ),
-    rules=_EVERY_BEAT,
+    rules=(
+        *_EVERY_BEAT,
+        Rule(
+            CAUTION,
+            When(column="ppv_harmonics", below=2.0, tables=("windows",)),
+            "beats fall on the same few phases breath after breath, as with exactly three or four beats a "
+            "breath: a swing that is no sine may read a tenth to a fifth too low",
+        ),
+    ),
     limits=PRELOAD_LIMITS,
     harmed_by=("line",),
     shared_inputs=("ppv", "ppv_floor"),
@@ -281,95 +247,19 @@ PPV_FLOOR = Index(
     missing=_TOO_FEW,
 )
 
-DYNAMIC_ELASTANCE = Index(
-    name="dynamic_elastance",
-    title="Dynamic arterial elastance",
+PPV_HARMONICS = Index(
+    name="ppv_harmonics",
+    title="Harmonics of the breath in ppv_robust",
     unit="1",
     level="window",
-    formula="ppv / documented stroke volume variation, from a flow that was measured independently of "
-    "pressure",
-    inputs=("ppv", "context.reference_svv_percent"),
-    function=dynamic_elastance,
-    sources=(
-        "Monge Garcia MI, Gil Cano A, Gracia Romero M. Dynamic arterial elastance to predict arterial "
-        "pressure response to volume loading in preload-dependent patients. Crit Care 2011;15:R15. "
-        "doi:10.1186/cc9420",
-        "Monge Garcia MI, Gracia Romero M, Gil Cano A, et al. Dynamic arterial elastance as a predictor of "
-        "arterial pressure response to fluid administration: a validation study. Crit Care 2014;18:626. "
-        "doi:10.1186/s13054-014-0626-6 (flow measured by oesophageal Doppler)",
-    ),
-    rules=(
-        Rule(
-            REJECTED,
-            When(column="context.reference_flow_from_pressure", one_of=("yes",)),
-            "the reference flow was computed from pressure: both variations then share their errors",
-        ),
-        Rule(
-            REJECTED,
-            When(column="context.reference_flow_from_pressure", one_of=("unknown", "None")),
-            "it is not documented that the reference flow was measured independently of pressure",
-        ),
-        *DYNAMIC_SHAPE,
-    ),
-    limits=(
-        Limit(
-            "response of pressure to a rise of flow",
-            "says nothing",
-            "stroke volume varied by less than the 10 % of the first study",
-            When(column="context.reference_svv_percent", below=10.0),
-            "Monge Garcia MI, Gil Cano A, Gracia Romero M. Crit Care 2011;15:R15",
-        ),
-        Limit(
-            "response of pressure to a rise of flow",
-            "either way",
-            "studies disagree: areas from 0.54 to 0.99, cut-offs from 0.65 to 0.89 in eight of them",
-            source="Meta-analysis, Table 2. Ann Intensive Care 2021 (PMC8325731)",
-        ),
-    ),
-    harmed_by=("line",),
-    shared_inputs=("ppv",),
+    formula="most harmonics, up to three, that the phases of the beats tell apart",
+    inputs=_WINDOW,
+    function=ppv_harmonics,
+    sources=("our convention",),
+    rules=_EVERY_BEAT,
+    shared_inputs=("ppv_robust",),
     family="respiratory",
-    missing="no stroke volume variation of a reference was documented, or it was zero",
+    missing=_TOO_FEW,
 )
 
-_COUPLED = "it is computed from the same pressure as ppv: their agreement or ratio is partly arithmetic"
-
-
-def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
-    """Entry of the variation of one estimator of stroke volume."""
-    return Index(
-        name=f"svv_{method}",
-        title=f"Stroke volume variation by {words}",
-        unit="%",
-        level="breath",
-        formula=f"100 (SVmax - SVmin) / ((SVmax + SVmin) / 2) of sv_{method} over the beats of a complete "
-        "breath",
-        inputs=(f"beats.sv_{method}", "breath_of_beat", "n_breaths"),
-        function=function,
-        sources=(
-            "standard definition, as printed in teaching texts (max - min over mean); the mean of the two "
-            "extremes after Michard F, et al. Am J Respir Crit Care Med 2000;162:134-138",
-        ),
-        rules=SWING_RULES + DYNAMIC_SHAPE,
-        limits=(
-            *PRELOAD_LIMITS,
-            Limit("confirmation of ppv", "says nothing", _COUPLED, source="common practice, no source"),
-        ),
-        harmed_by=("line",),
-        shared_inputs=("ppv", f"sv_{method}"),
-        family="respiratory",
-        missing=MISSING,
-    )
-
-
-#: Need the estimators of the same name at beat level.
-SVV_INDICES = (
-    _svv("systolic_area", "systolic area", svv_systolic_area),
-    _svv(
-        "liljestrand_zander",
-        "pulse pressure over the sum of systolic and diastolic pressure",
-        svv_liljestrand_zander,
-    ),
-)
-
-INDICES = (PPV_ROBUST, PPV_FLOOR, DYNAMIC_ELASTANCE)
+INDICES = (PPV_ROBUST, PPV_FLOOR, PPV_HARMONICS)

@@ -2,9 +2,9 @@
 Variation of pulse pressure against the same formula on noise-free beats.
 
 Run as ``python -m tests.bench.respiratory --seed 1``. Breaths are those of the simulator, or with ``--found``
-those that `hemoidx.analyse` finds in the pressure; beats are always found. Three readings stand beside each
-other: the formula on noise-free beats of the same breaths (what is asked for), the classic value and the one
-from every beat. The latent modulation of stroke volume in the simulator is printed too: it is not what the
+those that are read off the pressure, without a channel of breathing; beats are always found. Three readings
+stand beside each other: the formula on noise-free beats of the same breaths (what is asked for), the classic
+value and the one from every beat. The latent modulation of stroke volume is printed too: it is not what the
 formula reads, since beats miss a part of the swing and pulse pressure does not follow stroke volume exactly.
 """
 
@@ -19,14 +19,16 @@ import numpy as np
 import pandas as pd
 
 import hemoidx as hx
+from hemoidx import breaths
 from hemoidx.beats import read
 from hemoidx.facts import mask
 from hemoidx.indices import default_catalogue
 from hemoidx.indices.index import LANDMARKS
 from hemoidx.indices.level import Breathing, Level, Source
+from hemoidx.indices.levels import beat_level
 from hemoidx.indices.phase_fit import phase_fit
 from hemoidx.indices.swings import ppv_floor, swing_capture
-from hemoidx.simulate import Scenario, simulate, simulate_arrays
+from hemoidx.simulate import Scenario, simulate_arrays
 from tests.waves import all_levels, unknown_chain
 
 ASKED_POINTS = 1.5
@@ -54,13 +56,13 @@ def draw(rng: np.random.Generator, **fixed: Any) -> Scenario:
     return Scenario(**{**given, **fixed})
 
 
-def breathing_of_truth(breaths: pd.DataFrame) -> Breathing:
-    columns = (breaths[name].to_numpy(dtype=float) for name in ("start_s", "end_s", "inspiration_end_s"))
+def breathing_of_truth(true: pd.DataFrame) -> Breathing:
+    columns = (true[name].to_numpy(dtype=float) for name in ("start_s", "end_s", "inspiration_end_s"))
     return Breathing(*columns, lambda start, end: np.zeros(np.shape(start), dtype=np.int64))
 
 
-def with_true_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Any]:
-    """Windows with the breaths of the simulator."""
+def measured_windows(scenario: Scenario, found: bool) -> tuple[pd.DataFrame, Any]:
+    """Windows with the breaths of the simulator, or with those found in the beats, and the truth."""
     samples, fs, scale, truth = simulate_arrays(scenario)
     reading = read(samples, fs, scale)
     source = Source(
@@ -74,8 +76,24 @@ def with_true_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Any]:
         chain=unknown_chain(reading.onset, fs),
         step=np.full(reading.onset.size, scenario.step),
     )
-    windows = all_levels(default_catalogue(), source, breathing_of_truth(truth.breaths))[2]
-    return frame(windows), truth
+    catalogue = default_catalogue()
+    breathing = breathing_of_truth(truth.breaths)
+    if found:
+        breathing = breathing_of_beats(beat_level(catalogue, source), scenario.duration_s)
+    return frame(all_levels(catalogue, source, breathing)[2]), truth
+
+
+def breathing_of_beats(beats: Level, duration_s: float) -> Breathing:
+    """Breaths read off the beats, without a channel of breathing."""
+    series = breaths.beat_series(
+        beats.time,
+        beats.keys["end_s"] - beats.keys["onset_s"],
+        *(beats.usable(name) for name in ("sbp", "dbp", "mbp")),
+        ectopic=beats.facts & mask("ectopic") != 0,
+        irregular=beats.facts & mask("irregular_rhythm") != 0,
+    )
+    got = breaths.read(series, duration_s)
+    return Breathing(got.start_s, got.end_s, got.inspiration_end_s, got.facts_between)
 
 
 def frame(level: Level) -> pd.DataFrame:
@@ -84,22 +102,16 @@ def frame(level: Level) -> pd.DataFrame:
     )
 
 
-def with_found_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Any]:
-    """Windows as `hemoidx.analyse` gives them, without a channel of breathing."""
-    made = simulate(scenario)
-    return hx.analyse(made.recording, progress=False).windows, made.truth
-
-
 def noise_free(truth: Any, windows: pd.DataFrame) -> pd.DataFrame:
     """Both formulas on noise-free beats of the true breaths, and the mean over the whole recording."""
-    breaths, beats = truth.breaths, truth.beats
-    good = breaths[breaths["clear"] & np.isfinite(breaths["ppv"])]
+    true, beats = truth.breaths, truth.beats
+    good = true[true["clear"] & np.isfinite(true["ppv"])]
     of = np.searchsorted(windows["start_s"].to_numpy(), good["start_s"].to_numpy(), side="right") - 1
     count = np.bincount(of, minlength=len(windows))
     with np.errstate(invalid="ignore", divide="ignore"):
         classic = np.bincount(of, good["ppv"].to_numpy(), len(windows)) / count
     onset = beats["onset_s"].to_numpy()
-    row, phase = breathing_of_truth(breaths).of(onset)
+    row, phase = breathing_of_truth(true).of(onset)
     window = np.searchsorted(windows["start_s"].to_numpy(), onset, side="right") - 1
     regular = beats["kind"].isin(["normal"]).to_numpy()
     pulse = np.where(regular & (row >= 0), beats["pp"].to_numpy(), np.nan)
@@ -119,8 +131,9 @@ def noise_free(truth: Any, windows: pd.DataFrame) -> pd.DataFrame:
 def measured(scenarios: Iterable[Scenario], found: bool) -> pd.DataFrame:
     rows = []
     for number, scenario in enumerate(scenarios):
-        windows, truth = (with_found_breaths if found else with_true_breaths)(scenario)
-        columns = ["ppv", "ppv_se", "ppv_robust", "ppv_robust_se", "ppv_floor", "breaths", "facts"]
+        windows, truth = measured_windows(scenario, found)
+        columns = ["ppv", "ppv_se", "ppv_robust", "ppv_robust_se", "ppv_floor", "ppv_harmonics"]
+        columns += ["breaths", "facts"]
         one = pd.concat([windows[columns].reset_index(drop=True), noise_free(truth, windows)], axis=1)
         rows.append(
             one.assign(
@@ -153,6 +166,9 @@ def table(title: str, found: pd.DataFrame) -> None:
     means = asked.groupby("recording")[["ppv", "true"]].mean()
     print(row("  the same, mean of a recording", means["ppv"] - means["true"], ASKED_POINTS))
     print(row("ppv_robust - its curve, noise-free", asked["ppv_robust"] - asked["true_robust"], ASKED_POINTS))
+    for some, words in ((asked["ppv_harmonics"] < 2, "one harmonic"), (asked["ppv_harmonics"] >= 2, "more")):
+        part = asked[some]
+        print(row(f"  of these, {words}", part["ppv_robust"] - part["true_robust"], ASKED_POINTS))
     print(row("formula, noise-free - latent", asked["true"] - asked["latent"]))
     print(row("ppv - latent", asked["ppv"] - asked["latent"]))
     print(row("ppv_robust - latent", asked["ppv_robust"] - asked["latent"]))
@@ -240,7 +256,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--recordings", type=int, default=60)
-    parser.add_argument("--found", action="store_true", help="breaths read off the pressure by analyse()")
+    parser.add_argument("--found", action="store_true", help="breaths read off the pressure")
     options = parser.parse_args(argv)
     rng = np.random.default_rng([options.seed, 55])
     found = measured([draw(rng) for _ in range(options.recordings)], options.found)
