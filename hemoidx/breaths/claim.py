@@ -118,8 +118,10 @@ def claims(
     _, rival = _strongest(gain, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
     _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
     as_likely = (rival > RIVAL * best) | ((mirrored > ALIAS_RIVAL * best) & (heart - found <= ALIAS_UP_TO))
-    # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed.
-    as_likely |= doubled & ~halved
+    # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed; and
+    # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
+    folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
+    as_likely |= doubled & (~halved | folds)
     for n in (3.0, 4.0):
         locked = np.abs(found - heart / n) < 0.5 * apart
         as_likely |= locked & (interval_part[row, first] > LOCKED)

@@ -13,7 +13,7 @@ from .series import SPACING_S, Carriers, Float, Int
 from .spectrum import Spectrum
 
 #: Points of the phase grid for each breath.
-_POINTS = 8
+_POINTS = 6
 #: A breath may last this part of its expected length, and must swing by this part of its like.
 _LENGTH = (0.6, 1.6)
 _SWING = 0.35
@@ -21,6 +21,8 @@ _SWING = 0.35
 _PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
 _REACH_S = 7.0
+#: No breath is cut further than this from the nearest beat: seconds, and parts of a breath.
+_LONELY_S, _LONELY = 1.0, 0.3
 #: Windows on each side over which the carriers' relation to one another is averaged.
 _RELATION = 4
 
@@ -122,7 +124,9 @@ def turns(
     angle, swing = np.unwrap(np.angle(z)), np.abs(short)
     place = at + angle / (2 * np.pi) + 0.25
     distance = np.abs(time - claimed.centre_s[known][_nearest(claimed.centre_s[known], time)])
-    return _cut(time, place, swing, distance <= max(_REACH_S, 0.6 * hop), np.interp(time, grid, rate))
+    usual = np.interp(time, grid, rate)
+    near = np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
+    return _cut(time, place, swing, near & (distance <= max(_REACH_S, 0.6 * hop)), usual)
 
 
 def _nearest(sorted_to: Float, value: Float) -> Int:

@@ -30,7 +30,7 @@ from .spectrum import periodogram
 WINDOW_S, HOP_S = 48.0, 12.0
 _RATE = np.arange(1.8, FASTEST + 2.0, 0.7)
 #: Averaging kernel of the phase [breaths].
-_KERNEL = (4.0, 12.0)
+_KERNEL = (4.0, 10.0)
 #: Breathing is unclear in a stretch of which breaths cover less than this part.
 _COVERED_BY_BREATHS = 0.5
 #: A channel is not believed when it shows less than this part of the breathing that the pressure shows.

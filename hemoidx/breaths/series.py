@@ -21,6 +21,8 @@ LEVEL_S = 26.0
 TURN_S = 50.0
 #: Width of the bins in which level and alternation are averaged [s].
 _BIN_S = 2.0
+#: Fewer beats tell nothing.
+LEAST_BEATS = 8
 #: A value further from its level than this many usual distances is drawn in to it.
 _FAR = 4.0
 #: Size of a difference that means nothing: as a fraction of the usual pulse pressure, or of the interval.
@@ -153,7 +155,7 @@ def carriers(series: BeatSeries) -> Carriers:
     known = np.isfinite(raw[:3]).all(axis=0) & np.isfinite(series.interval_s)
     keep = series.usable & known & ~series.ectopic & ~behind
     time, raw = series.onset_s[keep], raw[:, keep]
-    if time.size < 8:
+    if time.size < LEAST_BEATS or before[keep].mean() > 0.5:
         return Carriers(time[:0], np.zeros((4, 0)), time[:0], np.ones(4), time[:0])
     bins = _Bins(time, np.ones(time.size))
     turn = np.where(np.flatnonzero(keep) % 2, -1.0, 1.0)

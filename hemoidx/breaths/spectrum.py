@@ -22,8 +22,9 @@ class Spectrum:
     `centre_s` (n,), `rate` (f,) [1/min]; `gain` (n, f): log likelihood that a wave of that rate in all
     carriers adds; `own` (n, carriers, f): share of each carrier's own variance that it explains; `cosine,
     sine` (n, carriers, f): the wave, counted from the centre [floors of the carrier]; `beats` (n,): how many
-    beats the window counts for; `heart_rate` (n,) [1/min]; `covered` (n,): share of the window that usable
-    beats cover; `variance` (n, carriers) [floors of the carrier, squared].
+    beats the window counts for; `heart_rate` (n,) [1/min]; `covered` (n,): share of the window, as far
+    as it lies in the recording, that usable beats cover; `variance` (n, carriers) [floors of the carrier,
+    squared].
     """
 
     centre_s: Float
@@ -75,7 +76,7 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     half = round(0.5 * window_s / SPACING_S)
     size = int(duration_s / SPACING_S) + 1
     onto = Spreader(of.time_s, size)
-    centre = np.arange(0.0, duration_s + 0.5 * hop_s, hop_s)
+    centre = np.arange(int(duration_s / hop_s) + 1, dtype=np.float64) * hop_s
     taper = np.hanning(2 * half + 3)[1:-1].astype(np.float32)
     lag = (np.arange(2 * half + 1) - half) * SPACING_S
     hz = rate / 60.0
@@ -93,7 +94,8 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     beats = total**2 / np.maximum(mass @ taper**2, 1e-6)
     beating = rows(of.weight * of.interval_s) @ taper
     heart = 60.0 * total / np.maximum(beating, 1e-6)
-    covered = beating / (taper.sum() * SPACING_S)
+    inside = _windows(np.ones(size), centre, half) @ taper
+    covered = beating / (inside * SPACING_S)
     cos, sin = waves(hz)
     c1, s1 = (mass @ part / total[:, None] for part in (cos, sin))
     c2, s2 = (mass @ part / total[:, None] for part in waves(2 * hz))
