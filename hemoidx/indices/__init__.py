@@ -25,7 +25,28 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, breathing, chain, pressure, upstroke
+    from . import (
+        area,
+        breath_beats,
+        breathing,
+        chain,
+        paradoxus,
+        pressure,
+        respiratory,
+        stroke_variation,
+        systolic_parts,
+        upstroke,
+        variation,
+    )
 
-    modules = (pressure, upstroke, area, breathing, chain)
+    respiration = (
+        breathing,
+        breath_beats,
+        respiratory,
+        systolic_parts,
+        paradoxus,
+        variation,
+        stroke_variation,
+    )
+    modules = (pressure, upstroke, area, *respiration, chain)
     return Catalogue(tuple(index for module in modules for index in module.INDICES))
