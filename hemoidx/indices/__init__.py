@@ -24,6 +24,31 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, chain, pressure, upstroke
+    from . import (
+        area,
+        chain,
+        decay,
+        diastole,
+        ejection,
+        mean_rules,
+        pressure,
+        products,
+        runoff,
+        supply,
+        upstroke,
+    )
 
-    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES, *chain.INDICES))
+    modules = (
+        pressure,
+        mean_rules,
+        products,
+        supply,
+        upstroke,
+        ejection,
+        area,
+        diastole,
+        runoff,
+        decay,
+        chain,
+    )
+    return Catalogue(tuple(index for module in modules for index in module.INDICES))
