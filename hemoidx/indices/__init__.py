@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from .catalogue import Catalogue, Index
+from .catalogue import Catalogue
+from .index import Index
 
 __all__ = ["Catalogue", "Index", "default_catalogue"]
 
@@ -26,6 +27,7 @@ def default_catalogue() -> Catalogue:
     """
     from . import (
         area,
+        breathing,
         chain,
         decay,
         diastole,
@@ -49,6 +51,7 @@ def default_catalogue() -> Catalogue:
         diastole,
         runoff,
         decay,
+        breathing,
         chain,
     )
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

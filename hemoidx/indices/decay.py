@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from ..samples import Float
-from .catalogue import Index, Range
+from .index import Index, Range
 from .joint import Int, joint_decay, level_at
-from .limits import SUPPORTED, supported
+from .limits import NO_PUMP, supported
 from .rules import DYNAMIC_SHAPE, PRESSURE_RULES, STATIC_LINE, Limit, reject
 from .runoff import LOWER_RAIL
 
@@ -176,7 +176,7 @@ TAU_FREE = Index(
     function=tau_free,
     error_function=tau_free_error,
     sources=(_FREE,),
-    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + DYNAMIC_SHAPE + SUPPORTED,
+    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("line",),
     limits=(
         Limit(
@@ -212,7 +212,7 @@ ASYMPTOTE = Index(
     function=asymptote,
     error_function=asymptote_error,
     sources=(_FREE,),
-    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + STATIC_LINE + DYNAMIC_SHAPE + SUPPORTED,
+    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + STATIC_LINE + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("offset", "gain", "line"),
     limits=(*_ENDS, *supported("critical closing pressure")),
     missing=_MISSING,

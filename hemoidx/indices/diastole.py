@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
-from .catalogue import Index, Range
-from .limits import SUPPORTED, supported
+from .index import Index, Range
+from .limits import NO_PUMP, SUPPORTED, supported
 from .pressure import FIT_HALF_S
 from .rules import (
     CLIPPED,
@@ -163,6 +163,7 @@ NOTCH_PRESSURE = Index(
     title="Pressure at the dicrotic notch",
     unit="mmHg",
     level="beat",
+    readings=1.0,
     family="runoff",
     formula="parabola fitted within 16 ms of the notch, read there",
     inputs=("pressure", "notch", "fs"),
@@ -218,7 +219,7 @@ DOWNSLOPE = Index(
     inputs=("pressure", "notch_pressure", "notch", "end", "fs"),
     function=downslope,
     sources=(_WESTERHOF,),
-    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch", "end_unknown") + GAIN + DYNAMIC_SHAPE + SUPPORTED,
+    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch", "end_unknown") + GAIN + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("gain", "line"),
     limits=(
         Limit(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from ..errors import InputError
 from ..samples import Float
-from .catalogue import Index, Range
+from .index import Index, Range
 from .limits import SUPPORTED, aortic_only, supported
 from .rules import CAUTION, DYNAMIC_SHAPE, SHAPE_RULES, Limit, Rule, When, reject
 
@@ -227,10 +227,13 @@ _POSTURE = (
             "ejection time expected here",
             "either way",
             "the line was made in people of 19 to 65 years",
-            When(column="context.age_years", **bound),
+            when,
             _WEISSLER,
         )
-        for bound in ({"below": 19.0}, {"above": 65.0})
+        for when in (
+            When(column="context.age_years", below=19.0),
+            When(column="context.age_years", above=65.0),
+        )
     ),
 )
 _AORTIC = aortic_only(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .rules import CAUTION, UNDOCUMENTED_LEVEL, Limit, Rule, When
+from .rules import CAUTION, UNDOCUMENTED_LEVEL, Limit, Rule, When, reject
 
 #: Sites at which reflection has changed the pulse; the tip of an umbilical catheter lies in the aorta.
 AWAY_FROM_AORTA = (
@@ -71,6 +71,9 @@ SUPPORTED = (
         "a continuous pump fills the arteries in diastole too, and the aortic valve may stay shut",
     ),
 )
+
+#: A decay can be read only where nothing but the arteries' own recoil drives the blood.
+NO_PUMP = reject("mechanical_support")
 
 
 def supported(use: str) -> tuple[Limit, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..samples import Float
-from .catalogue import Index, Range
+from .index import Index, Range
 from .limits import away_from_aorta, supported
 from .rules import CLIPPED, DYNAMIC_SHAPE, PRESSURE_RULES, Limit, reject
 
@@ -206,6 +206,7 @@ MBP_ONE_THIRD = Index(
     title="Mean pressure by the one-third rule",
     unit="mmHg",
     level="beat",
+    readings=0.75,
     family="pressure",
     formula="dbp + (sbp - dbp) / 3; a rule, not the mean of the wave",
     inputs=("sbp", "dbp"),
@@ -220,6 +221,7 @@ MBP_FORM_FACTOR = Index(
     title="Mean pressure by the published form factor of the site",
     unit="mmHg",
     level="beat",
+    readings=0.75,
     family="pressure",
     formula="dbp + f (sbp - dbp), f by documented site: radial 0.35, femoral 0.34, brachial 0.40, aorta "
     "0.45; a rule, not the mean of the wave",
@@ -236,6 +238,7 @@ MBP_RAZMINIA = Index(
     title="Mean pressure by a rule that weighs heart rate",
     unit="mmHg",
     level="beat",
+    readings=0.75,
     family="pressure",
     formula="dbp + (0.33 + 0.0012 hr) (sbp - dbp); a rule, not the mean of the wave",
     inputs=("sbp", "dbp", "hr"),

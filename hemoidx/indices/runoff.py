@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, integral
-from .catalogue import Index, Range
-from .limits import SUPPORTED, supported
+from .index import Index, Range
+from .limits import NO_PUMP, supported
 from .rules import (
     CAUTION,
     DYNAMIC_SHAPE,
@@ -243,7 +243,7 @@ RUNOFF_TIME = Index(
     inputs=("notch", "end", "fs"),
     function=runoff_time,
     sources=_CONVENTION,
-    rules=SHAPE_RULES + _DIASTOLE + DYNAMIC_SHAPE + SUPPORTED,
+    rules=SHAPE_RULES + _DIASTOLE + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("line",),
     column="runoff_time_s",
     window="none",
@@ -262,7 +262,7 @@ def _third_entry(part: str, words: str, function: Callable[..., Float]) -> Index
         inputs=("pressure", "notch", "end", "fs"),
         function=function,
         sources=_CONVENTION,
-        rules=PRESSURE_RULES + LOWER_RAIL + _DIASTOLE + STATIC_LINE + DYNAMIC_SHAPE + SUPPORTED,
+        rules=PRESSURE_RULES + LOWER_RAIL + _DIASTOLE + STATIC_LINE + DYNAMIC_SHAPE + NO_PUMP,
         harmed_by=("offset", "gain", "line"),
         window="none",
         missing="its diastole is shorter than 0.35 s",
@@ -290,7 +290,7 @@ TAU = Index(
         *_DIASTOLE,
         *(rule for rule in STATIC_LINE if rule not in GAIN),
         *DYNAMIC_SHAPE,
-        *SUPPORTED,
+        *NO_PUMP,
         Rule(
             CAUTION,
             When(facts=("irregular_rhythm", "ectopic")),

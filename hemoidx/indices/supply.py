@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..samples import Float
-from .catalogue import Index, Range
+from .index import Index, Range
 from .limits import SUPPORTED, aortic_only, away_from_aorta, supported
 from .rules import CLIPPED, DYNAMIC_SHAPE, PRESSURE_RULES, STATIC_LINE, Limit, reject
 
