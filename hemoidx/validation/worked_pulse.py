@@ -71,7 +71,8 @@ def windkessel_wave(
     t = np.mod(time, duration_s)
     ejecting = a * np.sin(turn * t) + b * np.cos(turn * t) + k * np.exp(-t / tau_s)
     last = -b + k * np.exp(-ejection_s / tau_s)
-    return np.where(t < ejection_s, ejecting, last * np.exp(-(t - ejection_s) / tau_s))
+    falling = last * np.exp(-(t - ejection_s) / tau_s)
+    return np.asarray(np.where(t < ejection_s, ejecting, falling), dtype=np.float64)
 
 
 def windkessel_beat(
@@ -170,11 +171,11 @@ def both_decays(
     which = np.clip(np.searchsorted(notch, sample, side="right") - 1, 0, beats - 1)
     wave = asymptote + above * np.exp(-(sample - notch[which]) / fs / tau_s)
     wave += np.random.default_rng(0).normal(0.0, noise, wave.size)
-    thirds = [part(wave, notch, end, fs) for part in (runoff_early, runoff_middle, runoff_late)]
+    early, middle, late = (part(wave, notch, end, fs) for part in (runoff_early, runoff_middle, runoff_late))
     time_s = runoff_time(notch, end, fs)
     onset_s = 30.0 * (notch - notch[0]) / (end[-1] - notch[0])
-    fit = joint_decay(*thirds, time_s, onset_s, np.zeros(beats, dtype=np.intp), 1)
-    zero = float(np.median(tau(thirds[0], thirds[2], time_s)))
+    fit = joint_decay(early, middle, late, time_s, onset_s, np.zeros(beats, dtype=np.intp), 1)
+    zero = float(np.median(tau(early, late, time_s)))
     free, level, free_se, level_se = (float(value[0]) for value in fit)
     return {"zero": zero, "free": free, "asymptote": level, "free_se": free_se, "asymptote_se": level_se}
 
