@@ -24,6 +24,7 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, chain, pressure, upstroke
+    from . import alternans, area, chain, ectopy, pattern, postectopic, pressure, rhythm, upstroke
 
-    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES, *chain.INDICES))
+    families = (pressure, upstroke, area, chain, rhythm, pattern, ectopy, postectopic, alternans)
+    return Catalogue(tuple(index for family in families for index in family.INDICES))
