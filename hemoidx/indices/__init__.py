@@ -24,7 +24,7 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import alternans, area, chain, ectopy, pattern, postectopic, pressure, rhythm, upstroke
+    from . import alternans, area, chain, ectopy, exposed, pattern, postectopic, pressure, rhythm, upstroke
 
-    families = (pressure, upstroke, area, chain, rhythm, pattern, ectopy, postectopic, alternans)
+    families = (pressure, upstroke, area, chain, rhythm, pattern, ectopy, postectopic, alternans, exposed)
     return Catalogue(tuple(index for family in families for index in family.INDICES))
