@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from .catalogue import Catalogue, Index
+from .catalogue import Catalogue
+from .index import Index
 
 __all__ = ["Catalogue", "Index", "default_catalogue"]
 
@@ -24,7 +25,23 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import alternans, area, chain, ectopy, exposed, pattern, postectopic, pressure, rhythm, upstroke
+    from . import (
+        alternans,
+        area,
+        breathing,
+        chain,
+        ectopy,
+        exposed,
+        pattern,
+        postectopic,
+        pressure,
+        rhythm,
+        upstroke,
+    )
 
-    families = (pressure, upstroke, area, chain, rhythm, pattern, ectopy, postectopic, alternans, exposed)
-    return Catalogue(tuple(index for family in families for index in family.INDICES))
+    modules = (
+        *(pressure, upstroke, area, breathing),
+        *(rhythm, pattern, ectopy, postectopic, alternans),
+        *(exposed, chain),
+    )
+    return Catalogue(tuple(index for module in modules for index in module.INDICES))

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .blocks import Estimate, Float, Int, Part, of_sums, terms
-from .catalogue import Index
 from .ectopy import IRREGULAR, is_ectopic, without_ectopy
-from .rules import CAUTION, REJECTED, Limit, Rule, When
+from .index import Index
+from .rules import CAUTION, REJECTED, Limit, Rule, When, caution
 
 LEAST_IN_TURN = 8
 """Inner beats that an alternation needs: textbooks ask for 8 to 10 consecutive beats."""
@@ -292,12 +292,19 @@ _SPECTRAL = (
     "Rosenbaum DS and others. Electrical alternans and vulnerability to ventricular arrhythmias. N Engl J "
     "Med 1994;330:235-241 (k score, from memory)"
 )
-_EVEN = (
+_NOT_ALTERNANS = (
     Rule(
         REJECTED,
         When(column="interval_alternation", above=EVEN_PERCENT),
         f"the intervals alternate too, by more than {EVEN_PERCENT:g} %, as in bigeminy",
     ),
+    # Breaths read off the pressure may be the alternation itself, so this does not reject.
+    Rule(
+        CAUTION,
+        When(column="beats_per_breath", above=1.8, below=2.2),
+        "a breath lasts about two beats: breathing and alternation cannot be told apart",
+    ),
+    *caution("mechanical_support"),
 )
 _USE = "pulsus alternans"
 _LIMITS = (
@@ -344,7 +351,7 @@ PP_ALTERNATION = Index(
     function=Part(pp_alternation),
     error_function=Part(pp_alternation, "se"),
     sources=(_DEFINITION,),
-    rules=IRREGULAR + _EVEN,
+    rules=IRREGULAR + _NOT_ALTERNANS,
     limits=_LIMITS,
     shared_inputs=("sbp_alternation", "alternans_k"),
     harmed_by=("line",),
@@ -362,7 +369,7 @@ SBP_ALTERNATION = Index(
     function=Part(sbp_alternation),
     error_function=Part(sbp_alternation, "se"),
     sources=(_DEFINITION,),
-    rules=IRREGULAR + _EVEN,
+    rules=IRREGULAR + _NOT_ALTERNANS,
     limits=_LIMITS,
     shared_inputs=("pp_alternation", "alternans_k"),
     harmed_by=("gain", "line"),
@@ -380,7 +387,7 @@ ALTERNANS_K = Index(
     inputs=("beats.pp", "beats.duration", "beats.facts", *_WINDOW),
     function=alternans_k,
     sources=(_SPECTRAL,),
-    rules=IRREGULAR + _EVEN,
+    rules=IRREGULAR + _NOT_ALTERNANS,
     limits=_LIMITS,
     shared_inputs=("pp_alternation", "sbp_alternation"),
     missing="fewer than 48 of the 64 beats around its middle were known, or a gap lay among them",

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from ..facts import mask
 from .blocks import Bool, Estimate, Float, Part, of_sums, terms
-from .catalogue import Index
+from .index import Index
 from .rules import Limit, reject
 
 LEAST_BEATS = 3

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
-from .catalogue import Index
 from .exposure import exposure
+from .index import Index
 from .pressure import DBP, MBP, PP, SBP
 from .rules import CAUTION, Limit, Rule, When
 

@@ -118,13 +118,14 @@ def exposure(
     Notes
     -----
     time = sum(dt [value < threshold]), area = sum(dt max(threshold - value, 0)), average = area / covered.
-    Nothing is drawn on beyond the first and the last reading, except that a held reading lasts its step.
+    Of beats' means, holding each from its foot to the next is exact; straight lines mix a long beat with its
+    neighbours. Nothing is drawn on beyond the first and the last reading, except that a held reading lasts its step.
 
     References
     ----------
     .. [1] Salmasi V, Maheshwari K, Yang D and others. Relationship between intraoperative hypotension,
-       defined by either reduction from baseline or absolute thresholds, and acute kidney and myocardial injury after
-       noncardiac surgery. Anesthesiology 2017;126:47-65. doi:10.1097/ALN.0000000000001432
+       defined by either reduction from baseline or absolute thresholds, and acute kidney and myocardial
+       injury after noncardiac surgery. Anesthesiology 2017;126:47-65. doi:10.1097/ALN.0000000000001432
 
     Examples
     --------

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .blocks import Estimate, Float, Part, of_sums, rows_of, terms
-from .catalogue import Index
 from .ectopy import without_ectopy
+from .index import Index
 from .rhythm import DASH, ENOUGH, INTERVALS, LEAST_STEPS, LIMITS, MISSING, SINUS, USE, others
 from .rules import Limit
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .blocks import Estimate, Float, Part
-from .catalogue import Index, Range
 from .ectopy import IRREGULAR, is_ectopic
+from .index import Index, Range
 from .rules import Limit, caution
 
 LEAST_FOR_SE = 3

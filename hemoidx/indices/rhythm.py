@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .blocks import Estimate, Float, Part, of_sums, rows_of, step, terms
-from .catalogue import Index
 from .ectopy import without_ectopy
+from .index import Index
 from .rules import REJECTED, Limit, Rule, When
 
 LEAST_STEPS = 3
