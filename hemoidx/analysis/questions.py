@@ -53,8 +53,8 @@ class Questions:
             One row for each ``measure``: time, area, average (area over covered time) and share of covered
             time, with its ``unit``, ``value``, and ``if_lower`` and ``if_higher``: the same with all
             pressures `times` standard errors lower and higher (NaN where zero or height is not known);
-            ``covered_s``, ``gaps``, ``gap_s`` and ``interval_s``, the median step from beat to beat. ``attrs``
-            hold what was asked, and the verdict of the recording.
+            ``covered_s``, ``gaps``, ``gap_s`` and ``interval_s``, the median step from beat to beat.
+            ``attrs`` hold what was asked, and the verdict of the recording.
 
         Raises
         ------

@@ -40,7 +40,7 @@ def without_ectopy(duration: ArrayLike, facts: ArrayLike, window_of_beat: ArrayL
     total = np.bincount(of[inside], minlength=n_windows)
     early = np.bincount(of[inside & ectopic], minlength=n_windows)
     few = np.append(early <= 0.25 * total, False)[of]
-    touched = ectopic | np.append(ectopic[1:], False)
+    touched = ectopic | np.append(ectopic[1:], False)[: ectopic.size]
     return np.where(touched & few, np.nan, interval)
 
 

@@ -119,7 +119,8 @@ def exposure(
     -----
     time = sum(dt [value < threshold]), area = sum(dt max(threshold - value, 0)), average = area / covered.
     Of beats' means, holding each from its foot to the next is exact; straight lines mix a long beat with its
-    neighbours. Nothing is drawn on beyond the first and the last reading, except that a held reading lasts its step.
+    neighbours. Nothing is drawn on beyond the first and the last reading, except that a held reading lasts
+    its step.
 
     References
     ----------

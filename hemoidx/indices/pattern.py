@@ -119,7 +119,7 @@ def turning_point_ratio(duration: ArrayLike, window_of_beat: ArrayLike, n_window
     """
     interval = np.asarray(duration, dtype=np.float64)
     of = np.asarray(window_of_beat, dtype=np.intp)
-    fresh = np.append(True, (np.diff(interval) != 0) | (np.diff(of) != 0))
+    fresh = np.append(True, (np.diff(interval) != 0) | (np.diff(of) != 0))[: of.size]
     kept, group = interval[fresh], of[fresh]
     turn = np.full(kept.size, np.nan)
     if kept.size > 2:

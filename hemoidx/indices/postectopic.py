@@ -69,7 +69,7 @@ def behind_ectopy(duration: ArrayLike, ectopic: ArrayLike, n_before: int = BEFOR
     at = at[(at >= n_before) & (at < early.size - 1)]
     place = at[:, None] + np.arange(-n_before, 0)
     # The first of them must not stand right behind a premature beat itself.
-    behind = np.append(False, early[:-1])
+    behind = np.append(False, early[:-1])[: early.size]
     free = ~(early | behind)[place].any(axis=1) & ~early[at + 1]
     at, place = at[free], place[free]
     with np.errstate(invalid="ignore"):
@@ -252,7 +252,8 @@ POSTECTOPIC_SBP_CHANGE = Index(
     function=Part(postectopic_sbp_change),
     error_function=Part(postectopic_sbp_change, "se"),
     sources=(_VISTISEN,),
-    rules=IRREGULAR + caution("gain_unchecked", "zero_stale"),
+    rules=IRREGULAR + caution("zero_not_applied", "zero_stale", "setup_offset"),
+    harmed_by=("offset", "line"),
     limits=(_FEW, _POTENTIATION),
     shared_inputs=("postectopic_pp_change",),
     missing=_NONE,
