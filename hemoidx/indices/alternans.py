@@ -12,8 +12,8 @@ from .ectopy import IRREGULAR, is_ectopic, without_ectopy
 from .index import Index
 from .rules import CAUTION, REJECTED, Limit, Rule, When, caution
 
-LEAST_IN_TURN = 8
-"""Inner beats that an alternation needs: textbooks ask for 8 to 10 consecutive beats."""
+LEAST_IN_TURN = 6
+"""Beats with both neighbours that an alternation needs: 8 in a row, of the 8 to 10 that textbooks ask for."""
 SPECTRUM_BEATS = 64
 """Beats around the middle of a window over which the spectrum is taken (64 to 128 in the literature)."""
 LEAST_KNOWN = 48
@@ -71,7 +71,7 @@ def alternation(value: ArrayLike, duration: ArrayLike, window_of_beat: ArrayLike
     -------
     Estimate
         Difference and its standard error in the unit of the value, shape (n_windows,), at least 0; NaN with
-        fewer than eight beats that have both neighbours.
+        fewer than six beats that have both neighbours.
 
     Notes
     -----
