@@ -235,7 +235,7 @@ def _row(
         *(at, kind, index.name, index.unit, *windows),
         *(before.value, before.se, before.n, after.value, after.se, after.n, change, least / TIMES),
         *(relative * change, ratio_se, least),
-        None if math.isnan(change) or math.isnan(least) else abs(change) > least,
+        None if math.isnan(change) or math.isnan(least) else bool(abs(change) > least),
         declared.words(change, relative * change, index.unit),
         *(", ".join(shared), reason, published_context(kind, index.name)),
     )
