@@ -57,11 +57,11 @@ def test_a_step_is_found_with_its_error(fluid: hx.Analysis) -> None:
     # 0.4 mmHg from beat to beat: about 0.4 / sqrt(75) on the one side and 0.4 / sqrt(112) on the other.
     assert found["change_se"] == pytest.approx(0.4 * math.hypot(75**-0.5, 112**-0.5), rel=0.5)
     assert found["least_significant_change"] == pytest.approx(1.96 * found["change_se"])
-    assert found["exceeds_least"] is True
+    assert bool(found["exceeds_least"])
     ratio = 100 * math.hypot(found["after_se"], found["before_se"] * found["after"] / found["before"])
     assert found["change_percent_se"] == pytest.approx(ratio / found["before"])
     assert found["reason"] == ""
-    assert row(fluid.responses("hr"), "hr")["exceeds_least"] is False
+    assert not row(fluid.responses("hr"), "hr")["exceeds_least"]
 
 
 def test_where_waiting_starts(fluid: hx.Analysis) -> None:
@@ -141,7 +141,7 @@ def test_a_manoeuvre_is_looked_at_while_it_lasts() -> None:
     found = row(hold.responses("pp", after_s=10, wait_s=5))
     assert found["change"] == pytest.approx(8.0, abs=0.6)
     # Ten seconds hold two blocks of 5 s or three; with two there is no standard error, and no claim.
-    assert math.isnan(found["least_significant_change"]) == (found["exceeds_least"] is None)
+    assert math.isnan(found["least_significant_change"]) == (found["exceeds_least"] is pd.NA)
 
 
 def test_disturbed_windows() -> None:

@@ -163,7 +163,7 @@ def response_table(
     for at in range(len(events)) if kind is None else np.flatnonzero((events["kind"] == kind).to_numpy()):
         windows, reason = _windows(result, int(at), declared)
         rows += [_row(result, index, indices, int(at), windows, reason, declared) for index in indices]
-    out = pd.DataFrame(rows, columns=_COLUMNS)
+    out = pd.DataFrame(rows, columns=_COLUMNS).astype({"exceeds_least": "boolean"})
     out.attrs = {"declared": vars(declared), "caution": COUPLING}
     return out
 
