@@ -29,6 +29,12 @@ MODULES = (
     "paradoxus",
     "variation",
     "stroke_variation",
+    "rhythm",
+    "pattern",
+    "ectopy",
+    "postectopic",
+    "alternans",
+    "exposed",
     "chain",
 )
 
