@@ -2,8 +2,10 @@
 
 import functools
 import inspect
+import itertools
 import json
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,11 +14,12 @@ from hypothesis import strategies as st
 
 from hemoidx import Catalogue, Index, InputError, Limit, Mark, Rule, When, default_catalogue
 from hemoidx.facts import Fact
-from hemoidx.indices.catalogue import LANDMARKS
 from hemoidx.indices.evaluate import MARGIN_S, beat_values
-from hemoidx.indices.levels import Source, beat_level, window_level
+from hemoidx.indices.index import LANDMARKS
+from hemoidx.indices.level import Source
+from hemoidx.indices.levels import beat_level
 from hemoidx.indices.stored import from_json, to_json
-from tests.waves import Float, pulses, ramps, unknown_chain
+from tests.waves import Float, all_levels, pulses, ramps, unknown_chain
 
 
 def double(sbp: Float) -> Float:
@@ -56,7 +59,7 @@ def test_every_entry_says_what_it_is_and_where_it_is_published() -> None:
         assert index.title
         assert index.formula
         assert index.sources
-        assert index.unit in ("mmHg", "s", "1/min", "mmHg/s", "mmHg s", "%")
+        assert index.unit in ("mmHg", "s", "1/min", "mmHg/s", "mmHg s", "%", "1")
         assert all(limit.source and limit.reason for limit in index.limits)
         assert index.published_range is None or index.published_range.source
 
@@ -64,14 +67,15 @@ def test_every_entry_says_what_it_is_and_where_it_is_published() -> None:
 def test_inputs_stand_in_the_order_of_the_function() -> None:
     # The evaluator passes by position: a swapped pair would still run.
     for index in default_catalogue():
-        assert tuple(inspect.signature(index.function).parameters) == index.inputs
+        named = tuple(name.rpartition(".")[2] for name in index.inputs)
+        assert tuple(inspect.signature(index.function).parameters) == named
 
 
-def test_shared_inputs_are_mutual() -> None:
+def test_shared_inputs_are_other_indices() -> None:
     catalogue = default_catalogue()
     for index in catalogue:
-        for other in index.shared_inputs:
-            assert index.name in catalogue[other].shared_inputs
+        assert index.name not in index.shared_inputs
+        assert all(catalogue[other] for other in index.shared_inputs)
 
 
 def test_pressures_are_refused_without_calibration_but_timing_is_not() -> None:
@@ -205,8 +209,7 @@ def test_an_index_of_windows_gets_beats_without_those_that_were_rejected() -> No
     facts = source.facts.copy()
     facts[::7] |= 1 << 7
     source = Source(**{**vars(source), "facts": facts})
-    beats = beat_level(catalogue, source)
-    windows = window_level(catalogue, source, beats)
+    _, _, windows, _ = all_levels(catalogue, source)
     np.testing.assert_allclose(windows.values["by_hand"][:3], windows.values["pp"][:3])
     assert (windows.values["by_hand_se"] == 0.5).all()
 
@@ -218,8 +221,7 @@ def test_a_users_fact_is_marked_and_passes_upward() -> None:
     )
     catalogue = default_catalogue().with_([entry])
     source = ramps(90)
-    beats = beat_level(catalogue, source)
-    windows = window_level(catalogue, source, beats)
+    beats, _, windows, _ = all_levels(catalogue, source)
     assert (beats.facts >> 48 & 1).all()
     assert (windows.facts[:3] >> 48 & 1).all()
     assert not source.facts.any(), "the facts that were passed in must not be written to"
@@ -235,7 +237,7 @@ def test_a_users_fact_is_marked_and_passes_upward() -> None:
         (lambda: mine(inputs=("beats.sbp",)), "unknown input 'beats.sbp'"),
         (lambda: mine(level="window", inputs=("beats.sbb",)), "did you mean 'beats.sbp'"),
         (lambda: mine(rules=(Rule("rejected", When(facts=("ectopia",))),)), "did you mean 'ectopic'"),
-        (lambda: mine(level="breaths"), "level must be one of beat, window, record"),
+        (lambda: mine(level="breaths"), "level must be one of beat, breath, window, record"),
         (lambda: mine(window="median"), "window must be one of"),
         (lambda: mine(inputs="sbp"), "inputs must be a tuple"),
         (lambda: mine(inputs=()), "at least one name"),
@@ -329,3 +331,38 @@ def test_declarations_survive_as_plain_data() -> None:
     assert again.facts == catalogue.facts
     with pytest.raises(InputError, match="not their functions"):
         again["sbp"].function(1.0)
+
+
+def test_rules_are_those_of_the_entry_that_is_asked_for() -> None:
+    catalogue = default_catalogue()
+    held = catalogue.rules_in(catalogue["sbp"], "beats")
+    assert catalogue.rules_in(catalogue["sbp"], "beats") is held
+    stranger = replace(catalogue["sbp"], rules=())
+    rules = catalogue.rules_in(stranger, "beats")
+    assert rules != held
+    assert catalogue.rules_in(catalogue["sbp"], "beats") == held
+    assert catalogue.rules_in(catalogue["sbp"], "windows") == catalogue["sbp"].rules
+
+
+def test_rules_are_not_gathered_again_along_each_path(monkeypatch: pytest.MonkeyPatch) -> None:
+    def both(a: Float, b: Float) -> Float:
+        return a + b
+
+    names = ["sbp", "dbp", *(f"mix_{k}" for k in range(12))]
+    like = replace(default_catalogue()["sbp"], rules=(), function=both)
+    mixed = tuple(
+        replace(like, name=name, column=name, inputs=pair)
+        for name, pair in zip(names[2:], itertools.pairwise(names), strict=False)
+    )
+    catalogue = default_catalogue().with_(mixed)
+    gathered: list[str] = []
+    gather = Catalogue._rules_of
+
+    def counted(self: Catalogue, index: Index, table: str) -> tuple[Rule, ...]:
+        gathered.append(index.name)
+        return gather(self, index, table)
+
+    monkeypatch.setattr(Catalogue, "_rules_of", counted)
+    rules = catalogue.rules_in(catalogue["mix_11"], "beats")
+    assert sorted(gathered) == sorted(names)
+    assert {rule.when for rule in rules} >= {rule.when for rule in catalogue["sbp"].rules}

@@ -79,6 +79,22 @@ def test_a_rule_may_keep_to_a_table() -> None:
     assert rejected(rules, "windows", FACTS, no_column).tolist() == [False, True, False, True]
 
 
+def test_a_rule_that_indices_share_is_asked_once() -> None:
+    asked: list[str] = []
+
+    def column(name: str) -> np.ndarray:
+        asked.append(name)
+        return np.array([0.0, 1.0, 2.0, 3.0])
+
+    shared = Rule("rejected", When(column="x", above=1.5))
+    answers: dict[When, np.ndarray | None] = {}
+    first = rejected((shared,), "beats", FACTS, column, answers=answers)
+    again = rejected((shared, *reject("saturated")), "beats", FACTS, column, answers=answers)
+    assert first.tolist() == [False, False, True, True]
+    assert again.tolist() == [False, True, True, True]
+    assert asked == ["x"]
+
+
 def test_windows_bring_rules_of_their_own() -> None:
     facts = np.array([0, mask("too_few_beats"), mask("too_little_valid_time")], dtype=np.int64)
     assert rejected((), "windows", facts, no_column).tolist() == [False, True, True]
@@ -98,8 +114,11 @@ def test_verdicts_and_masks_agree(rows: list[set[str]], table: str, clipped: flo
         known = {"clipped_share": clipped, "context.site": "radial"}
         return np.full(facts.size, known.get(name, np.nan), dtype=object)
 
+    answers: dict[When, np.ndarray | None] = {}
     for index in default_catalogue():
         masked = rejected(index.rules, table, facts, columns)
+        shared = rejected(index.rules, table, facts, columns, answers=answers)
+        np.testing.assert_array_equal(shared, masked)
         judged = judge(index.rules, index.limits, table, facts, columns, np.ones(facts.size))
         np.testing.assert_array_equal(judged.measurement == "rejected", masked)
         assert all(

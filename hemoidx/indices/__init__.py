@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from .catalogue import Catalogue, Index
+from .catalogue import Catalogue
+from .index import Index
 
 __all__ = ["Catalogue", "Index", "default_catalogue"]
 
@@ -24,6 +25,7 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, chain, pressure, upstroke
+    from . import area, breathing, chain, pressure, upstroke
 
-    return Catalogue((*pressure.INDICES, *upstroke.INDICES, *area.INDICES, *chain.INDICES))
+    modules = (pressure, upstroke, area, breathing, chain)
+    return Catalogue(tuple(index for module in modules for index in module.INDICES))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
-from .catalogue import Index
+from .index import Index
 from .rules import (
     BEAT_RULES,
     CAUTION,
@@ -229,6 +229,7 @@ SBP = Index(
     title="Systolic pressure",
     unit="mmHg",
     level="beat",
+    readings=1.0,
     family="pressure",
     formula="highest pressure of the beat: vertex of a parabola fitted within 16 ms of the peak",
     inputs=("pressure", "peak", "fs"),
@@ -244,6 +245,7 @@ DBP = Index(
     title="Diastolic pressure",
     unit="mmHg",
     level="beat",
+    readings=1.0,
     family="pressure",
     formula="lowest pressure between 100 ms (at most a quarter of the interval) before the foot and the "
     "steepest rise of the beat",
@@ -311,6 +313,7 @@ PP = Index(
     title="Pulse pressure",
     unit="mmHg",
     level="beat",
+    readings=2**0.5,
     family="pressure",
     formula="sbp - dbp of the same beat",
     inputs=("sbp", "dbp"),

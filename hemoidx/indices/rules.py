@@ -206,13 +206,19 @@ TABLE_RULES: dict[str, tuple[Rule, ...]] = {
 
 _MISSING = {
     "beats": "it could not be read from the samples",
+    "breaths": "a beat of the breath could not be used for it",
     "windows": "fewer than three beats were usable for it",
     "record": "fewer than three beats were usable for it",
 }
 
 
 def rejected(
-    rules: Sequence[Rule], table: str, facts: Int64Array, columns: Columns, known: Sequence[Fact] = FACTS
+    rules: Sequence[Rule],
+    table: str,
+    facts: Int64Array,
+    columns: Columns,
+    known: Sequence[Fact] = FACTS,
+    answers: dict[When, Bool | None] | None = None,
 ) -> Bool:
     """
     Rows whose value is rejected.
@@ -229,18 +235,26 @@ def rejected(
         Returns a numeric column, unmasked, by name.
     known : sequence of Fact
         All facts there are.
+    answers : dict of When to ndarray of bool or None, optional
+        Filled with what each predicate answers, None where it holds nowhere, and read from there when it is
+        asked again: indices share their rules. It serves one table with these very facts.
 
     Returns
     -------
     ndarray of bool, shape (n_rows,)
         True where the value counts as not measured.
     """
+    answers = {} if answers is None else answers
     out = np.zeros(facts.shape, dtype=bool)
     for rule in (*rules, *TABLE_RULES.get(table, ())):
-        if rule.level == REJECTED:
+        if rule.level != REJECTED:
+            continue
+        if rule.when not in answers:
             holds = rule.when.holds(table, facts, columns, known)
-            if holds is not None:
-                out |= holds
+            answers[rule.when] = holds if holds is not None and holds.any() else None
+        found = answers[rule.when]
+        if found is not None:
+            out |= found
     return out
 
 

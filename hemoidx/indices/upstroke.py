@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
-from .catalogue import Index, Range
+from .index import Index, Range
 from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, Limit, caution, reject
 
 

@@ -7,7 +7,8 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from hemoidx.indices.catalogue import Catalogue, Index
+    from hemoidx.indices.catalogue import Catalogue
+    from hemoidx.indices.index import Index
 
 _WIDTH = 100
 _VERB = {
@@ -78,7 +79,7 @@ def describe(index: Index) -> str:
 
 
 def _tables(index: Index) -> list[str]:
-    return [table for table in ("beats", "windows", "record") if index.appears_in(table)]
+    return [table for table in ("beats", "breaths", "windows", "record") if index.appears_in(table)]
 
 
 def _measurement(index: Index) -> list[str]:

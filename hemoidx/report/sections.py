@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from hemoidx.analysis import Analysis
     from hemoidx.facts import Fact
-    from hemoidx.indices.catalogue import Index
+    from hemoidx.indices.index import Index
 
 _MOST_ROWS = 12
 CAUTIONS = (
@@ -313,7 +313,7 @@ def tables(result: Analysis) -> Markup:
             "Beside this page, when the analysis was saved: ",
             [
                 [tag("code", f"{name}.parquet"), ", "]
-                for name in ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
+                for name in ("beats", "breaths", "windows", "record", "spans", "events", "flushes", "zeros")
             ],
             "what masking hid in ",
             tag("code", "unchecked.parquet"),
