@@ -25,7 +25,18 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import area, breathing, chain, pressure, upstroke
+    from . import (
+        area,
+        body,
+        breathing,
+        calibrated_entries,
+        chain,
+        flow_entries,
+        pressure,
+        stroke_volume_entries,
+        upstroke,
+    )
 
-    modules = (pressure, upstroke, area, breathing, chain)
+    stroke_volume = (stroke_volume_entries, calibrated_entries, flow_entries, body)
+    modules = (pressure, upstroke, area, breathing, *stroke_volume, chain)
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..samples import Float
-from .catalogue import Index
+from .index import Index
 from .rules import CAUTION, Limit, Rule, When
 
 #: Below this age [years] the formulas made on adults ask for caution: common practice, no source.

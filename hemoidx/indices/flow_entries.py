@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from . import flow, load
-from .catalogue import Index, Range
 from .flow_reference import reference_flow
+from .index import Index, Range
 from .rules import (
     CAUTION,
     CLIPPED,

@@ -12,6 +12,31 @@ def _float(value: ArrayLike) -> Float:
     return np.asarray(value, dtype=np.float64)
 
 
+def systolic_area_stroke(systolic_area: ArrayLike) -> Float:
+    """
+    Constant impedance: stroke volume follows the area under systole.
+
+    Parameters
+    ----------
+    systolic_area : array_like, shape (n_beats,)
+        Area above diastolic pressure, foot to notch [mmHg s].
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        Proportional to stroke volume [mmHg s].
+
+    Notes
+    -----
+    SV = k A. Authors differ on the baseline: `whole_systolic_area` is that above zero.
+
+    References
+    ----------
+    .. [1] Kouchoukos NT, Sheppard LC, McDonald DA. Circ Res 1970;26:611-623 (area above diastolic).
+    """
+    return _float(systolic_area).copy()
+
+
 def whole_systolic_area(systolic_area: ArrayLike, dbp: ArrayLike, ejection_time: ArrayLike) -> Float:
     """
     Area under the ejection part of the wave, above zero.
