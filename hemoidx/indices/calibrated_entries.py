@@ -8,6 +8,9 @@ brings close to the first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from . import calibrated as c
 from . import stroke_volume_entries as beat
 from . import stroke_volume_window as many
@@ -126,10 +129,10 @@ def _cardiac_output(index: Index) -> Index:
             "start_s",
             "end_s",
         )
-        functions = c.flow_of_beats, c.error_of_beats
+        functions: tuple[Callable[..., Any], ...] = (c.flow_of_beats, c.error_of_beats)
     else:
         inputs = (index.name, "hr")
-        functions = c.flow_of_windows, c.error_of_windows
+        functions = (c.flow_of_windows, c.error_of_windows)
     return Index(
         name=f"co_{method}",
         title=f"Cardiac output by {index.name}, calibrated at the first reference",

@@ -96,7 +96,7 @@ def reference_flow(
 
     def common(weight: Float) -> Float:
         sums = np.cumsum(np.column_stack([np.zeros(length.size), weight * length]).ravel())
-        return np.interp(end, edges, sums) - np.interp(start, edges, sums)
+        return np.asarray(np.interp(end, edges, sums) - np.interp(start, edges, sums))
 
     together = common(np.ones(length.size))
     with np.errstate(invalid="ignore", divide="ignore"):

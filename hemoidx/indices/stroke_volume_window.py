@@ -132,7 +132,7 @@ def beat_averaged_windkessel(
     mean = pairs.runoff / pairs.duration
 
     def total(values: Float) -> Float:
-        return np.bincount(pairs.window, values, n_windows)
+        return np.bincount(pairs.window, values, n_windows).astype(np.float64)
 
     count = np.bincount(pairs.window, minlength=n_windows)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -167,18 +167,16 @@ def long_interval_rate(pairs: Pairs, n_windows: int) -> tuple[Float, Float, Floa
     the size of the pulse, which reflection changes, does not set the time constant.
     """
     u, x, y = pairs.pulse, pairs.runoff, pairs.rise
-    columns = np.stack(
-        [np.bincount(pairs.window, v, n_windows) for v in (u * u, u * x, x * x, u * y, x * y, y * y)]
-    )
-    n = _segments(np.bincount(pairs.window, minlength=n_windows).astype(np.float64)[None])[0]
-    uu, ux, xx, uy, xy, yy = _segments(columns)
+    products = (np.ones(x.size), x, u * u, u * x, x * x, u * y, x * y, y * y)
+    sums = np.stack([np.bincount(pairs.window, v, n_windows) for v in products]).astype(np.float64)
+    n, total, uu, ux, xx, uy, xy, yy = _segments(sums)
     with np.errstate(invalid="ignore", divide="ignore"):
         determinant = uu * xx - ux**2
         gain = (uy * xx - xy * ux) / determinant
         rate = (uy * ux - xy * uu) / determinant
         left = np.maximum(yy - gain * uy + rate * xy, 0.0)
         error = np.sqrt(left / (n - 2.0) * uu / determinant)
-        runoff = _segments(np.bincount(pairs.window, x, n_windows)[None])[0] / n
+        runoff = total / n
     enough = (n >= LEAST_SEGMENT_PAIRS) & (determinant > 0)
     return tuple(np.where(enough, v, np.nan) for v in (rate, error, runoff))  # type: ignore[return-value]
 
