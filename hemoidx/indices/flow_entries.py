@@ -238,7 +238,10 @@ CPI = Index(
     limits=(_COUPLED,),
     shared_inputs=("mbp", "co", "cpo"),
     published_range=Range(
-        0.5, 0.7, "normal, recalled from memory; below 0.5 to 0.8 is a band of risk", "doi:10.1186/cc8114"
+        0.5,
+        0.8,
+        "no normal range: time below a band of risk, 119 patients in intensive care",
+        "doi:10.1186/cc8114 (abstract)",
     ),
     missing=_NO_SIZE,
 )
