@@ -1,4 +1,4 @@
-"""Published values around a documented flow and the windkessel, one test for each; sources are in the data."""
+"""Published values around a documented flow and the windkessel, one test for each; sources as data."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Published values of stroke volume from pressure, one test for each; the values and their sources are data."""
+"""Published values of stroke volume from pressure, one test for each; sources are in the data."""
 
 import pytest
 
