@@ -58,6 +58,7 @@ CO = Index(
         "beats.context.reference_flow_l_per_min",
         "beats.context.reference_flow_window_s",
         "beats.onset_s",
+        "window_of_beat",
         "start_s",
         "end_s",
     ),
