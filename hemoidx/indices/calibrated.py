@@ -231,7 +231,7 @@ def window_flow(
         beats last less than half of the window.
     """
     value, time = np.asarray(stroke, dtype=np.float64), np.asarray(duration, dtype=np.float64)
-    row = np.asarray(window_of_beat)
+    row = np.asarray(window_of_beat, dtype=np.intp)
     length = np.asarray(end_s, dtype=np.float64) - np.asarray(start_s, dtype=np.float64)
     good = np.isfinite(value) & np.isfinite(time) & (row >= 0)
     lasts = np.bincount(row[good], time[good], length.size)

@@ -85,7 +85,7 @@ def reference_flow(
     value, time = np.asarray(flow, dtype=np.float64), np.asarray(onset_s, dtype=np.float64)
     length = np.asarray(end_s, dtype=np.float64) - np.asarray(start_s, dtype=np.float64)
     number = reference_of_beat(value, averaged_s, time)
-    row = np.asarray(window_of_beat)
+    row = np.asarray(window_of_beat, dtype=np.intp)
     # The last beat stands for as long as the one before.
     lasts = np.minimum(np.diff(time, append=2.0 * time[-1:] - time[-2:-1]), LONGEST_BEAT_S)
     lasts = np.resize(lasts, time.shape)

@@ -79,7 +79,7 @@ def successive(
     start, stop = np.asarray(onset_s, dtype=np.float64), np.asarray(end_s, dtype=np.float64)
     low, mean = np.asarray(dbp, dtype=np.float64), np.asarray(mbp, dtype=np.float64)
     high = np.asarray(pulse, dtype=np.float64)[:-1]
-    row = np.asarray(window_of_beat)
+    row = np.asarray(window_of_beat, dtype=np.intp)
     rise = low[1:] - low[:-1]
     joined = np.abs(start[1:] - stop[:-1]) < SAME_S
     good = joined & np.isfinite(rise) & np.isfinite(mean[:-1]) & np.isfinite(high) & (row[:-1] >= 0)
