@@ -6,6 +6,7 @@ import itertools
 import json
 import pickle
 from dataclasses import replace
+from html import escape
 
 import numpy as np
 import pytest
@@ -366,3 +367,16 @@ def test_rules_are_not_gathered_again_along_each_path(monkeypatch: pytest.Monkey
     rules = catalogue.rules_in(catalogue["mix_11"], "beats")
     assert sorted(gathered) == sorted(names)
     assert {rule.when for rule in rules} >= {rule.when for rule in catalogue["sbp"].rules}
+
+
+def test_the_page_of_the_catalogue_holds_every_entry_and_its_words() -> None:
+    entry = mine(title="Twice <b>", sources=("A & B",), limits=(Limit("load", "reads low", "it is doubled"),))
+    catalogue = default_catalogue().with_([entry])
+    page = catalogue._repr_html_()
+    for index in default_catalogue():
+        assert f"<code>{index.name}</code>" in page
+        assert escape(index.formula) in page
+    assert "Twice &lt;b&gt;" in page
+    assert "A &amp; B" in page
+    assert "as load it reads low: it is doubled" in page
+    assert "no dicrotic notch was found" in catalogue["ejection_time"]._repr_html_()

@@ -14,19 +14,20 @@ LEVELS = ("beat", "breath", "window", "record")
 TABLE_OF_LEVEL = {"beat": "beats", "breath": "breaths", "window": "windows", "record": "record"}
 STATISTICS = ("mean", "time_mean", "rate", "shared", "none")
 HARMS = ("offset", "gain", "line")
-FAMILIES = (
-    "own",
-    "pressure",
-    "upstroke",
-    "runoff",
-    "area",
-    "respiratory",
-    "rhythm",
-    "stroke_volume",
-    "flow",
-    "exposure",
-    "chain",
-)
+#: What indices belong to, in the order in which pages show them, and what that is called.
+FAMILIES = {
+    "pressure": "Pressure and rate",
+    "upstroke": "Upstroke and ejection",
+    "runoff": "Notch and runoff",
+    "area": "Areas under the wave",
+    "respiratory": "Breathing and its swings",
+    "rhythm": "Rhythm",
+    "stroke_volume": "In proportion to stroke volume",
+    "flow": "Flow, resistance and power",
+    "exposure": "Exposure",
+    "own": "Added by the user",
+    "chain": "What the measuring chain adds",
+}
 
 #: Landmarks of a beat, as positions in samples.
 LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
@@ -240,3 +241,8 @@ class Index:
     def appears_in(self, table: str) -> bool:
         """Whether a table has a column of it."""
         return table == self.table or (self.rises and table in ("windows", "record"))
+
+    def _repr_html_(self) -> str:
+        from .shown import entry_page
+
+        return entry_page(self)
