@@ -34,6 +34,10 @@ MODULES = (
     "ectopy",
     "postectopic",
     "alternans",
+    "stroke_volume_entries",
+    "calibrated_entries",
+    "flow_entries",
+    "body",
     "exposed",
     "chain",
 )
