@@ -324,7 +324,7 @@ def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, 
 
 
 def _folded(thin: NDArray[np.float32], fold: np.ufunc) -> NDArray[np.float32]:
-    """Fold the samples of each cell; strided views side by side beat a reduction over such short stretches."""
+    """Fold the samples of each cell; strided views side by side beat a reduction over short stretches."""
     out = fold(thin[1::CELL], thin[2::CELL])
     for k in (*range(3, CELL), 0):
         fold(out, thin[k::CELL], out=out)

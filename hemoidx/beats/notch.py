@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import polynomial_kernel, vertex
+from ..samples import correlated, polynomial_kernel, vertex
 from .shape import Pulses
 
 Float = NDArray[np.float64]
@@ -49,12 +49,12 @@ def _curvature(wave: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
 def _curvature_near(
     wave: NDArray[np.float32], centre: NDArray[np.int64], reach: int, rate: float
 ) -> NDArray[np.float32]:
-    """Second derivative of each row at `reach` columns on both sides of its own centre."""
+    """Second derivative of each row at `reach` columns on both sides of its own centre, one row a column."""
     kernel = _curvature_kernel(rate)
     wide = reach + kernel.size // 2
     column = np.clip(centre[:, None] + np.arange(-wide, wide + 1), 0, wave.shape[1] - 1)
     near = np.take_along_axis(wave, column, axis=1)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(near, kernel.size, axis=1) @ kernel)
+    return correlated(near, kernel)
 
 
 def _relaxation(average: NDArray[np.float32], centre: NDArray[np.int64], rate: float) -> Float:
@@ -141,9 +141,9 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     within = max(1, round(NOTCH_WITHIN_S * rate))
     near = _curvature_near(pulses.wave, centre, within + 1, rate)
     offset = np.arange(-within - 1, within + 2)
-    best = np.clip(np.argmax(near[:, 1:-1], axis=1) + 1, 1, near.shape[1] - 2)
-    shift = vertex(near[row, best - 1], near[row, best], near[row, best + 1])
-    clear = near[row, best] > 0.5 * NOTCH_CURVATURE
+    best = np.clip(np.argmax(near[1:-1], axis=0) + 1, 1, near.shape[0] - 2)
+    shift = vertex(near[best - 1, row], near[best, row], near[best + 1, row])
+    clear = near[best, row] > 0.5 * NOTCH_CURVATURE
     trough, deep = _trough_near(pulses.wave, centre, offset)
     position = (centre + np.where(deep, trough, offset[best] + shift)) / rate
     good = found & clear & (position > peak) & (position * rate < pulses.length - 1)

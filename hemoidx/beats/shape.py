@@ -90,10 +90,12 @@ def unlikeness(pulses: Pulses) -> Float:
     length = np.clip((pulses.length + 1) // 2, 2, columns)
     distance = np.full((count, 2 * NEIGHBOURS), np.inf, dtype=np.float32)
     place = np.arange(columns)
+    short = bool((length < columns).any())
     for lag in range(1, min(NEIGHBOURS, count - 1) + 1):
         common = np.minimum(length[lag:], length[:-lag])
         step = wave[lag:] - wave[:-lag]
-        step[place >= common[:, None]] = 0.0
+        if short:
+            step[place >= common[:, None]] = 0.0
         apart = np.sqrt(np.einsum("ij,ij->i", step, step) / common)
         distance[lag:, lag - 1] = apart
         distance[:-lag, NEIGHBOURS + lag - 1] = apart
