@@ -258,6 +258,33 @@ def test_a_simulated_recording_gives_both_conventions_in_its_tables() -> None:
     )
 
 
+@pytest.mark.parametrize("decay_s", [0.6, 1.5])
+def test_the_free_time_constant_follows_broad_pulses_and_reads_high_on_radial_ones(decay_s: float) -> None:
+    # What the limits say in figures. The simulator scales and shifts the pulse: its asymptote is not zero.
+    ratio = {}
+    for site, shape in (("aorta", {"amplification": 0.6, "dicrotic": 0.0}), ("radial", {})):
+        found = []
+        for seed in (0, 1):
+            scenario = Scenario(
+                seed=seed, duration_s=90.0, fs=125.0, rate=60.0, noise=0.3, decay_s=decay_s, **shape
+            )
+            result = hx.analyse(simulate(scenario).recording, progress=False)
+            found.append(result.windows["tau_free_s"].dropna().to_numpy() / decay_s)
+        ratio[site] = np.concatenate(found)
+    assert ratio["aorta"].size >= 5
+    assert ratio["aorta"].min() > 0.75
+    assert ratio["aorta"].max() < 1.45
+    assert ratio["radial"].min() > 0.9
+    assert np.median(ratio["radial"]) > np.median(ratio["aorta"])
+    assert ratio["radial"].max() < 2.2
+
+
+def test_decays_too_short_to_tell_do_not_count() -> None:
+    early, middle, late, time, onset, window, n = windows_of_decays(6, 0.1, beats=70)
+    assert np.isfinite(joint_decay(early, middle, late, time, onset, window, n)[0]).all()
+    assert np.isnan(joint_decay(early, middle, late, np.full(70, 0.24), onset, window, n)[0]).all()
+
+
 @pytest.mark.parametrize(
     ("fact", "refused", "cautioned"),
     [

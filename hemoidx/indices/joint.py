@@ -15,6 +15,8 @@ Int = NDArray[np.intp]
 
 #: Beats that a joint fit needs.
 LEAST_JOINT = 10
+#: Decays shorter than this [s] do not count: a ripple of 1 mmHg passes for a short time constant there.
+LEAST_DECAY_S = 0.25
 #: Twice its standard error may be this share of the time constant; beyond, nothing was found.
 WIDEST = 0.3
 #: Time constants outside these bounds [s] are no answer.
@@ -64,7 +66,8 @@ class _Decays(NamedTuple):
 def _usable(
     early: Float, middle: Float, late: Float, time: Float, onset_s: Float, window: Int
 ) -> _Decays | None:
-    keep = np.isfinite(early + middle + late + time) & (window >= 0)
+    with np.errstate(invalid="ignore"):
+        keep = np.isfinite(early + middle + late) & (time >= LEAST_DECAY_S) & (window >= 0)
     count = np.bincount(window[keep], minlength=1)
     keep[keep] = count[window[keep]] >= LEAST_JOINT
     if not keep.any():
@@ -199,8 +202,9 @@ def joint_decay(
     Returns
     -------
     tau, asymptote, tau_se, asymptote_se : ndarray, shape (n_windows,)
-        [s, mmHg, s, mmHg]. NaN with fewer than ten decays or four stretches of 5 s that hold one, where the
-        fit does not settle between 0.05 and 5 s, or where twice the standard error exceeds 30 % of tau.
+        [s, mmHg, s, mmHg]. NaN with fewer than ten decays of 0.25 s or four stretches of 5 s that hold
+        one, where the fit does not settle between 0.05 and 5 s, or where twice the standard error exceeds
+        30 % of tau.
 
     Notes
     -----
