@@ -106,7 +106,7 @@ def asymptote(
     .. [1] As `tau_free`.
     """
     thirds = (runoff_early, runoff_middle, runoff_late)
-    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)[0]
+    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)
 
 
 def asymptote_error(
@@ -139,7 +139,7 @@ def asymptote_error(
     .. [1] As `joint_decay`.
     """
     thirds = (runoff_early, runoff_middle, runoff_late)
-    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)[1]
+    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat, error=True)
 
 
 _INPUTS = (
