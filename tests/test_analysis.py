@@ -298,7 +298,7 @@ def test_channels_are_chosen_and_the_choice_is_told(rec: xr.Dataset, result: hx.
 
 def test_indices_and_tables_that_are_not_there_are_named(result: hx.Analysis) -> None:
     with pytest.raises(hx.InputError, match="did you mean 'sbp'"):
-        result.verdicts("spb")
+        result.verdicts("sbpp")
     with pytest.raises(hx.InputError, match="no table 'beat' holds indices; there are beats"):
         result.verdicts("sbp", table="beat")
     with pytest.raises(hx.InputError, match="index duration is not in the table windows; it is in beats"):
