@@ -28,6 +28,8 @@ ALIAS_RIVAL = 0.4
 #: A rate at half the strongest is the breath itself, the strongest its second harmonic, from this gain and
 #: this part of the strongest on.
 HALF_GAIN, HALF_PART = 9.0, 0.3
+#: So many windows of a channel without a clear rate are bridged where breathing changes its pace.
+BRIDGE = 4
 #: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
 SLOW = (1.8, 7.2)
 #: Two rates closer than this many resolved steps (the reciprocal of the window) are one.
@@ -168,9 +170,11 @@ def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Cl
     multiple = np.round(rate / np.maximum(found, 1e-9)[:, None])
     kin = np.abs(rate - np.maximum(multiple, 1.0) * found[:, None]) <= apart
     _, rival = _strongest(gain, allowed & ~kin)
-    clear = (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best) & allowed[row, first]
+    breathes = (best >= 0.5 * GAIN_CHANNEL) & allowed[row, first]
+    clear = breathes & (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best)
     none = np.zeros(row.size, dtype=bool)
-    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, none)
+    claimed = _bridged(_steady(np.where(clear, found, np.nan)), breathes)
+    return Claims(spectrum.centre_s, claimed, first, none)
 
 
 def _steady(rate: Float) -> Float:
@@ -184,3 +188,18 @@ def _steady(rate: Float) -> Float:
     for k in range(3):
         shared[k : k + three.size] |= three
     return np.where(shared, rate, np.nan)
+
+
+def _bridged(rate: Float, breathes: Bool) -> Float:
+    """Where breathing changes its pace two rates are as likely: go from the one to the other."""
+    known = np.flatnonzero(np.isfinite(rate))
+    if known.size < 2:
+        return rate
+    row = np.arange(rate.size)
+    after = np.searchsorted(known, row)
+    between = (after > 0) & (after < known.size)
+    gap = known[np.clip(after, 0, known.size - 1)] - known[np.clip(after - 1, 0, None)] - 1
+    silent = np.concatenate(([0], np.cumsum(~breathes)))
+    quiet = silent[known[np.clip(after, 0, known.size - 1)]] - silent[known[np.clip(after - 1, 0, None)]]
+    fill = between & ~np.isfinite(rate) & (gap <= BRIDGE) & (quiet == 0)
+    return np.where(fill, np.interp(row, known, rate[known]), rate)

@@ -60,7 +60,9 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
         vector = np.einsum("nij,nj->ni", cross, vector)
         vector /= np.maximum(np.linalg.norm(vector, axis=1), 1e-12)[:, None]
     turn = vector[:, leading] / np.maximum(np.abs(vector[:, leading]), 1e-12)
-    return np.asarray(vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise))
+    weight = vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise)
+    # Of length one, so that the swing of what they add up to can be compared along the recording.
+    return np.asarray(weight / np.maximum(np.linalg.norm(weight, axis=1), 1e-12)[:, None])
 
 
 def turns(
