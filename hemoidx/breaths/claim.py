@@ -32,6 +32,8 @@ HALF_GAIN, HALF_PART = 9.0, 0.3
 BRIDGE = 4
 #: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
 SLOW = (1.8, 7.2)
+#: Below this rate [1/min] breathing must be this part of the variance of the pulse pressure.
+NEAR_SLOW, IN_PULSE = 9.5, 0.25
 #: Two rates closer than this many resolved steps (the reciprocal of the window) are one.
 _APART = 2.2
 #: Share of irregular or premature beats, and least share of the time that beats cover.
@@ -127,7 +129,9 @@ def claims(
     for n in (3.0, 4.0):
         locked = np.abs(found - heart / n) < 0.5 * apart
         as_likely |= locked & (interval_part[row, first] > LOCKED)
-    clear = (best >= least_gain) & ~as_likely & ~unfit & in_band[row, first]
+    # So slow a wave must move the pulse pressure too: waves of vessel tone mostly move the level.
+    level_only = (found < NEAR_SLOW) & (spectrum.own[row, 0, first] < IN_PULSE)
+    clear = (best >= least_gain) & ~level_only & ~as_likely & ~unfit & in_band[row, first]
     slow = _slow(spectrum, found, first, apart)
     return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
 

@@ -16,7 +16,7 @@ from .spectrum import Spectrum
 _POINTS = 6
 #: A breath may last this part of its expected length, and must swing by this part of its like.
 _LENGTH = (0.6, 1.6)
-_SWING = 0.35
+_SWING = 0.5
 #: Part of what the carriers hold that is breathing: the long kernel below the one, the short above the other.
 _PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
