@@ -86,7 +86,7 @@ def _refined(spectrum: Spectrum, at: Int) -> Float:
 
 
 def claims(
-    spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float, least_gain: Float
+    spectrum: Spectrum, window_s: float, unfit: Bool, least_gain: Float, interval_floor: float
 ) -> Claims:
     """
     Decide for each window what the pressure says.
@@ -99,10 +99,10 @@ def claims(
         Length of the windows [s].
     unfit : ndarray of bool, shape (n,)
         Windows in which nothing may be claimed, for instance for their rhythm.
-    interval_part : ndarray, shape (n, f)
-        Amplitude of the wave in the intervals, as a part of the interval.
     least_gain : ndarray, shape (n,)
         Log likelihood that the wave must add.
+    interval_floor : float
+        Unit in which the spectrum counts intervals, its last carrier [s].
     """
     rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
     apart = _APART * 60.0 / window_s
@@ -126,25 +126,31 @@ def claims(
     # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
     folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
     as_likely |= doubled & (~halved | folds)
+    wave, own = spectrum.wave(first)
+    in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):
         locked = np.abs(found - heart / n) < 0.5 * apart
-        as_likely |= locked & (interval_part[row, first] > LOCKED)
+        as_likely |= locked & (np.abs(wave[:, -1]) * in_beats > LOCKED)
+    left = np.sqrt(np.maximum(spectrum.variance[:, -1] * (1.0 - own[:, -1]), 0.0)) * in_beats
     # So slow a wave must move the pulse pressure too: waves of vessel tone mostly move the level.
-    level_only = (found < NEAR_SLOW) & (spectrum.own[row, 0, first] < IN_PULSE)
-    clear = (best >= least_gain) & ~level_only & ~as_likely & ~unfit & in_band[row, first]
-    slow = _slow(spectrum, found, first, apart)
+    level_only = (found < NEAR_SLOW) & (own[:, 0] < IN_PULSE)
+    clear = (best >= least_gain) & (left <= RESTLESS) & in_band[row, first]
+    clear &= ~level_only & ~as_likely & ~unfit
+    slow = _slow(spectrum, found, wave, apart)
     return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
 
 
-def _slow(spectrum: Spectrum, found: Float, first: Int, apart: float) -> Bool:
+def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart: float) -> Bool:
     """Slow waves of pulse and pressure that carry more power than what looks most like breathing."""
-    power = (spectrum.cosine[:, :3] ** 2 + spectrum.sine[:, :3] ** 2).sum(axis=1)
-    power = power / level_passed(spectrum.rate / 60.0) ** 2
     slow = (spectrum.rate >= SLOW[0]) & (spectrum.rate <= SLOW[1])
-    slow = slow & (np.abs(spectrum.rate - found[:, None]) > apart)
-    row = np.arange(found.size)
-    at, seen = _strongest(spectrum.gain, slow)
-    return np.asarray((seen >= GAIN) & (power[row, at] > power[row, first]))
+    at, seen = _strongest(spectrum.gain, slow & (np.abs(spectrum.rate - found[:, None]) > apart))
+    slow_wave, _ = spectrum.wave(at)
+
+    def power(of: NDArray[np.complex128], rate: Float) -> Float:
+        size = np.abs(of[:, :3]) / level_passed(rate / 60.0)[:, None]
+        return np.asarray(np.sum(size**2, axis=1))
+
+    return np.asarray((seen >= GAIN) & (power(slow_wave, spectrum.rate[at]) > power(wave, found)))
 
 
 def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
