@@ -26,6 +26,7 @@ _HOME = {
     "Limit": "indices.rules",
     "When": "indices.rules",
     "default_catalogue": "indices",
+    "compute": "indices.compute",
     "Fact": "facts",
     "HemoidxError": "errors",
     "InputError": "errors",

@@ -147,7 +147,7 @@ def analyse(
         )
         beats = beat_level(entries, source)
         bar.update(15.0)
-        breathing = breathing_of(beats)
+        breathing, breathing_source = breathing_of(rec, axis, beats)
         breaths = breath_level(entries, source, beats, breathing)
         by_hand.mark(breaths.facts, breaths.keys["start_s"], breaths.keys["end_s"])
         windows = window_level(entries, source, beats, breaths, breathing)
@@ -160,6 +160,7 @@ def analyse(
         by_hand.mark(record.facts, np.array([-np.inf]), np.array([np.inf]))
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
+    info["breathing"] = {"source": breathing_source}
     info["line"] = described(chain, axis.fs, axis.first)
     line = {"flushes": flush_rows(chain, axis.fs, axis.first), "zeros": zero_rows(chain)}
     return _analysis(info, entries, (*below, record), line, reading.spans, axis, known, rec)

@@ -17,7 +17,7 @@ from typing import NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from .index import BELOW, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
+from .index import BELOW, FAMILIES, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
 from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
 
 #: Column of what zero and level add to every pressure.
@@ -83,6 +83,10 @@ class Catalogue:
             raise InputError(f"no index is called {name!r}{_near(name, self._by_name)}")
         return found
 
+    def get(self, name: str) -> Index | None:
+        """Entry by name or column, None if there is none."""
+        return self._by_name.get(name)
+
     def __contains__(self, name: object) -> bool:
         return name in self._by_name
 
@@ -91,6 +95,11 @@ class Catalogue:
 
     def __len__(self) -> int:
         return len(self.indices)
+
+    def _repr_html_(self) -> str:
+        from .shown import catalogue_page
+
+        return catalogue_page(self)
 
     def with_(self, extra: Iterable[Index]) -> Catalogue:
         """Return a catalogue with further entries."""
@@ -107,6 +116,14 @@ class Catalogue:
     def measured_in(self, table: str) -> tuple[Index, ...]:
         """Entries of a table that tell of the patient, without the errors that the measuring chain adds."""
         return tuple(index for index in self.in_table(table) if index.family != "chain")
+
+    def families(self, table: str | None = None) -> dict[str, tuple[Index, ...]]:
+        """Entries by the title of their family, in the order of pages; of one table, if it is given."""
+        there = self.indices if table is None else self.in_table(table)
+        sorted_in = {
+            title: tuple(i for i in there if i.family == family) for family, title in FAMILIES.items()
+        }
+        return {title: entries for title, entries in sorted_in.items() if entries}
 
     def order(self, level: str) -> tuple[Index, ...]:
         """
@@ -256,7 +273,9 @@ def _check_names(indices: Iterable[Index]) -> None:
     for index in indices:
         reserved = {*VOCABULARY[index.level], *FIXED[index.table], *_KEYS}
         if index.rises:
-            reserved |= {*FIXED["windows"], *FIXED["record"]}
+            reserved |= {*FIXED["windows"]}
+        if index.summed:
+            reserved |= {*FIXED["record"]}
         for word in {index.name, index.column}:
             if word in reserved:
                 raise InputError(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..samples import Float, around, integral, nearest, polynomial_kernel
-from .index import Index
+from ..samples import Float, around, correlated, integral, nearest, polynomial_kernel
+from .index import Index, Range
 from .rules import (
     BEAT_RULES,
     CAUTION,
@@ -110,19 +110,18 @@ def diastolic_pressure(
     # By the tangent the foot lies at or behind the minimum; noise may shift it by a little.
     ahead = round(0.03 * fs)
     window = around(pressure, foot, back + wide, ahead + wide)
-    smooth = np.lib.stride_tricks.sliding_window_view(window, 2 * wide + 1, axis=1) @ polynomial_kernel(
-        wide, 2, 0
-    )
+    smooth = correlated(window, polynomial_kernel(wide, 2, 0))
     offset = np.arange(-back, ahead + 1)
     with np.errstate(invalid="ignore"):
         interval = np.asarray(end, dtype=np.float64) - np.asarray(onset, dtype=np.float64)
     earliest = np.maximum(np.fmin(back, TROUGH_BEFORE_FOOT * interval), 1.0)
-    allowed = (offset <= (rise - foot)[:, None]) & (offset >= -np.broadcast_to(earliest, foot.shape)[:, None])
+    allowed = (offset[:, None] <= rise - foot) & (offset[:, None] >= -np.broadcast_to(earliest, foot.shape))
     smooth = np.where(allowed & np.isfinite(smooth), smooth, np.inf)
-    place = foot + offset[np.argmin(smooth, axis=1)] if smooth.size else foot
+    lowest = np.argmin(smooth, axis=0) if smooth.size else np.zeros(foot.shape, dtype=np.intp)
+    place = foot + offset[lowest]
     near = around(pressure, place, half, half)
     level = near @ polynomial_kernel(half, 2, 0)
-    return np.where(known & np.isfinite(smooth.min(axis=1, initial=np.inf)), level, np.nan)
+    return np.where(known & np.isfinite(smooth.min(axis=0, initial=np.inf)), level, np.nan)
 
 
 def mean_pressure(pressure: Wave, onset: ArrayLike, end: ArrayLike) -> Float:
@@ -224,6 +223,9 @@ def heart_rate(duration: ArrayLike) -> Float:
     return 60.0 / np.asarray(duration, dtype=np.float64)
 
 
+_RESTING = "adults at rest, as teaching tables print it"
+_TABLES = "clinical reference tables (nursing and cardiac anaesthesia)"
+
 SBP = Index(
     name="sbp",
     title="Systolic pressure",
@@ -238,6 +240,7 @@ SBP = Index(
     rules=PRESSURE_RULES + CLIPPED + STATIC_LINE + dynamic_error("sbp"),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp",),
+    published_range=Range(90.0, 140.0, _RESTING, _TABLES),
 )
 
 DBP = Index(
@@ -266,6 +269,7 @@ DBP = Index(
     ),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp", "systolic_area"),
+    published_range=Range(60.0, 90.0, _RESTING, _TABLES),
 )
 
 _RADIAL = "a radial cannula can under-read the femoral mean"
@@ -306,6 +310,7 @@ MBP = Index(
         ),
     ),
     window="time_mean",
+    published_range=Range(70.0, 100.0, f"{_RESTING}; others print 70 to 105 or 80 to 120", _TABLES),
 )
 
 PP = Index(
@@ -322,6 +327,7 @@ PP = Index(
     rules=PRESSURE_RULES + CLIPPED + GAIN + dynamic_error("pp"),
     harmed_by=("gain", "line"),
     shared_inputs=("sbp", "dbp"),
+    published_range=Range(30.0, 60.0, "adults at rest; quoted from memory", _TABLES),
 )
 
 DURATION = Index(
@@ -363,6 +369,7 @@ HR = Index(
     ),
     window="rate",
     shared_inputs=("duration",),
+    published_range=Range(60.0, 100.0, "adults at rest; quoted from memory", "common practice, no source"),
 )
 
 INDICES = (SBP, DBP, MBP, PP, DURATION, HR)
