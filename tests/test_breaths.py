@@ -247,6 +247,15 @@ def test_too_little_gives_no_breath() -> None:
         assert found.facts_between([0.0], [10.0])[0] & mask("breathing_unclear")
 
 
+@pytest.mark.parametrize("absent", ["sbp", "dbp", "mbp"])
+def test_breathing_shows_without_one_of_the_pressures(absent: str) -> None:
+    given_ = table(15.0, swing=5.0)
+    given_[absent] = np.full(given_[absent].size, np.nan)
+    found = read(beat_series(**given_), 180.0)
+    assert found.start_s.size > 30
+    assert found.rate.mean() == pytest.approx(15.0, abs=0.1)
+
+
 def test_wrong_use_is_refused() -> None:
     given_ = table()
     with pytest.raises(InputError, match="order"):

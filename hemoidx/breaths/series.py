@@ -159,6 +159,8 @@ def carriers(series: BeatSeries) -> Carriers:
     before = np.concatenate((series.ectopic[1:], [False]))[:n]
     pulse = series.sbp - series.dbp
     raw = np.stack((pulse, series.dbp, series.mbp, series.interval_s))
+    # A pressure that nobody measured carries nothing; breathing may show in the others.
+    raw[:3][~np.isfinite(raw[:3]).any(axis=1)] = 0.0
     known = np.isfinite(raw[:3]).all(axis=0) & np.isfinite(series.interval_s)
     keep = series.usable & known & ~series.ectopic & ~behind
     time, raw = series.onset_s[keep], raw[:, keep]
