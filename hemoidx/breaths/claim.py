@@ -126,6 +126,9 @@ def claims(
     # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
     folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
     as_likely |= doubled & (~halved | folds)
+    # ... and with five beats in a breath, what seems to be its second harmonic the breath itself.
+    _, at_double = _strongest(gain, np.abs(rate - 2.0 * found[:, None]) <= apart)
+    as_likely |= (at_double >= RIVAL * best) & (np.abs(heart - 5.0 * found) <= 1.5 * apart)
     wave, own = spectrum.wave(first)
     in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):

@@ -174,6 +174,12 @@ def read(beats: BeatSeries, duration_s: float, signals: Sequence[BreathSignal] =
     window. The phase of that wave is then followed along the recording (see `turns`). In an irregular rhythm
     nothing is claimed.
 
+    What beats cannot tell: breathing faster than half the heart rate shows as heart rate less breathing rate.
+    Up to 33/min that is looked for, so that at heart rates below about 63/min quicker breathing goes unclear;
+    someone who breathes at 44/min with a heart rate of 70 is read as breathing at 26. Waves of vessel tone
+    quicker than 0.13 Hz that move the pulse pressure are read as slow breathing. Where breathing stops, the
+    last breath before and the first one after may be off by part of a breath.
+
     Examples
     --------
     >>> import numpy as np

@@ -172,7 +172,8 @@ def carriers(series: BeatSeries) -> Carriers:
     first_guess = np.where(np.isfinite(interval), interval, np.nanmedian(interval))
     usual = bins.smooth(first_guess, LEVEL_S)
     raw[3] = np.where(before[keep], usual, raw[3])
-    floor = _NOTHING * np.array([*[np.median(raw[0])] * 3, np.median(raw[3])])
+    pulse_like = np.median(raw[0]) if raw[0].any() else 0.5 * np.median(np.abs(raw[1:3]))
+    floor = _NOTHING * np.array([*[pulse_like] * 3, np.median(raw[3])])
     for row in raw:
         row -= bins.smooth(row, LEVEL_S)
         row -= turn * bins.smooth(turn * row, TURN_S)
