@@ -30,6 +30,8 @@ ALIAS_RIVAL = 0.4
 HALF_GAIN, HALF_PART = 9.0, 0.3
 #: So many windows of a channel without a clear rate are bridged where breathing changes its pace.
 BRIDGE = 4
+#: With five beats in a breath a second harmonic of this part of the gain is as likely the breath itself.
+FOLDED = 0.4
 #: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
 SLOW = (1.8, 7.2)
 #: Below this rate [1/min] breathing must be this part of the variance of the pulse pressure.
@@ -128,7 +130,7 @@ def claims(
     as_likely |= doubled & (~halved | folds)
     # ... and with five beats in a breath, what seems to be its second harmonic the breath itself.
     _, at_double = _strongest(gain, np.abs(rate - 2.0 * found[:, None]) <= apart)
-    as_likely |= (at_double >= RIVAL * best) & (np.abs(heart - 5.0 * found) <= 1.5 * apart)
+    as_likely |= (at_double >= FOLDED * best) & (np.abs(heart - 5.0 * found) <= 1.5 * apart)
     wave, own = spectrum.wave(first)
     in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):
