@@ -200,7 +200,7 @@ def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float
     known = np.isfinite(value)
     count = span_sums(running_total(known), half)[::every]
     place = int(q * (size - 1))
-    # Windows without a gap, nearly all, are not sorted: one place of them is enough.
+    # Windows without a gap, nearly all, have the same place.
     whole = count == size
     window = np.lib.stride_tricks.sliding_window_view(np.pad(value, half, constant_values=np.nan), size)
     window = window[::every]
@@ -211,7 +211,7 @@ def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float
         # It keeps one sorted window and moves it: cheaper unless most of the windows are left out.
         out[whole] = rank_filter(np.where(known, value, 0.0), place, size)[whole]
     else:
-        out[whole] = np.partition(window[whole], place, axis=1)[:, place]
+        out[whole] = np.sort(window[whole], axis=1)[:, place]
     rest = np.sort(window[~whole], axis=1)
     places = np.floor(q * np.maximum(count[~whole] - 1, 0)).astype(np.int64)
     picked = rest[np.arange(rest.shape[0]), places]
@@ -223,7 +223,7 @@ def running_total(value: NDArray[np.generic]) -> NDArray[Any]:
     """Sum of all values before each place, one more than there are values; whole numbers for a mask."""
     precision = np.float64 if value.dtype.kind == "f" else np.int64
     total = np.zeros(value.size + 1, dtype=precision)
-    np.cumsum(value, out=total[1:])
+    np.cumsum(value, dtype=precision, out=total[1:])
     return total
 
 
