@@ -117,9 +117,8 @@ def _chunks(onset: Float, landmarks: Sequence[Float], fs: float, size: int, chun
     for first, last in pairwise(bounds):
         if first == last:
             continue
-        furthest = max(
-            np.max(p[first:last], initial=0.0, where=np.isfinite(p[first:last])) for p in landmarks
-        )
+        # Onsets are numbers: what is unknown elsewhere does not count.
+        furthest = max(np.fmax.reduce(p[first:last], initial=0.0) for p in landmarks)
         low = max(0, int(onset[first]) - margin)
         yield slice(first, last), slice(low, min(size, int(furthest) + margin + 2))
 
