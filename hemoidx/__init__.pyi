@@ -10,8 +10,9 @@ from .errors import UnitError as UnitError
 from .facts import Fact as Fact
 from .indices import default_catalogue as default_catalogue
 from .indices.catalogue import Catalogue as Catalogue
-from .indices.catalogue import Index as Index
-from .indices.catalogue import Mark as Mark
+from .indices.compute import compute as compute
+from .indices.index import Index as Index
+from .indices.index import Mark as Mark
 from .indices.rules import Limit as Limit
 from .indices.rules import Rule as Rule
 from .indices.rules import When as When

@@ -18,8 +18,8 @@ a number between 0 and 1
 
 A fact that makes rules reject a value passes to windows by a fraction of 0.2, the complement of the 80 % of
 valid time that a window needs (our convention): a window is not thrown away for one bad beat, which its mean
-leaves out anyway. To the recording, whose medians also come from usable beats only, it passes when all have
-it.
+leaves out anyway. A breath of four or five beats, whose extremes may be that very beat, has it from any. To
+the recording, whose medians also come from usable beats only, it passes when all have it.
 """
 
 from __future__ import annotations
@@ -86,6 +86,8 @@ class Fact:
 
     def passing(self, table: str) -> Passing:
         """Rule by which it reaches a table from the beats."""
+        if table == "breaths" and isinstance(self.upward, float):
+            return "any"
         return self.to_record if table == "record" and self.to_record is not None else self.upward
 
     def words(self, table: str = "beats") -> str:
@@ -150,6 +152,23 @@ FACTS: tuple[Fact, ...] = (
     Fact("level_undocumented", 36, "nobody documented the height of the transducer", "own"),
     Fact("gain_unchecked", 37, "the gain was not checked at a known pressure", "own"),
     Fact("setup_undocumented", 38, "there is no set-up sheet", "own"),
+    Fact("too_few_breaths", 39, "there are fewer than three complete breaths", "own"),
+    Fact(
+        "breathing_unclear",
+        40,
+        "no breathing stands out in the pressure, or two frequencies are as likely",
+        "own",
+    ),
+    Fact("slow_waves", 41, "slow waves of the pressure are stronger than breathing, or stand for it", "own"),
+    Fact("breathing_from_pressure", 42, "breathing was read off the pressure itself", "own"),
+    Fact("mechanical_support", 43, "the circulation is supported by a machine", 0.2),
+    Fact("tidal_volume_undocumented", 44, "nobody documented the tidal volume", "own"),
+    Fact(
+        "chest_undocumented",
+        45,
+        "nobody documented lung compliance, abdominal pressure, an open chest or right heart failure",
+        "own",
+    ),
 )
 
 BIT: dict[str, int] = {fact.name: fact.bit for fact in FACTS}
@@ -162,6 +181,8 @@ UNDOCUMENTED: tuple[str, ...] = (
     "level_undocumented",
     "gain_unchecked",
     "setup_undocumented",
+    "tidal_volume_undocumented",
+    "chest_undocumented",
 )
 """Facts that form the level of their own 'undocumented': reported once for a recording, never on rows."""
 

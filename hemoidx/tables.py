@@ -19,17 +19,27 @@ from numpy.typing import NDArray
 
 from .errors import DataUnavailableError, InputError
 from .facts import FACTS, Fact, cf_attributes
-from .indices.catalogue import Index
+from .indices.index import Index
 from .output import whole_file
 from .spans import KINDS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Raised when columns change their name or meaning."""
 
-TABLES = ("beats", "windows", "record", "events", "spans", "flushes", "zeros", "unchecked")
+TABLES = (
+    "beats",
+    "breaths",
+    "windows",
+    "record",
+    "events",
+    "spans",
+    "flushes",
+    "zeros",
+    "unchecked",
+)
 CAUTION = "Retrospective research and teaching, not for patient care."
 
 #: Unit and long name of the columns that are no index.
@@ -37,6 +47,9 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "record_id": ("", "recording"),
     "channel": ("", "channel"),
     "beat": ("1", "number of the beat in the recording, from 0"),
+    "breath": ("1", "number of the breath, from 0; -1 for a beat in no complete breath"),
+    "breaths": ("1", "complete breaths that begin in it"),
+    "inspiration_end_s": ("s", "end of inspiration, empty where it is not known"),
     "window": ("1", "number of the 30 s window, counted from the recording's start"),
     "event": ("1", "number of the event, from 0"),
     "onset_s": ("s", "tangent foot of the upstroke"),
@@ -81,7 +94,10 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "value": ("", "value that masking hid; unit as in that column"),
     **{f"{kind}_s": ("s", f"time marked as {kind.replace('_', ' ')}") for kind in KINDS},
 }
-_OF_TABLE = {("beats", "end_s"): ("s", "foot of the next beat")}
+_OF_TABLE = {
+    ("beats", "end_s"): ("s", "foot of the next beat"),
+    ("breaths", "beats"): ("1", "beats that begin in it"),
+}
 
 
 def attributes(

@@ -13,7 +13,7 @@ from hemoidx.analysis import storage
 from tests.waves import pulses, recording
 
 FS = 125.0
-TABLES = ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
+TABLES = ("beats", "breaths", "windows", "record", "spans", "events", "flushes", "zeros")
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def test_everything_comes_back(result: hx.Analysis, tmp_path: Path) -> None:
         assert getattr(again, name).attrs == getattr(result, name).attrs
     assert again.info == result.info
     assert again.undocumented == result.undocumented
-    for table in ("beats", "windows", "record"):
+    for table in ("beats", "breaths", "windows", "record"):
         for index in result.catalogue.in_table(table):
             pd.testing.assert_frame_equal(
                 again.verdicts(index.name, table), result.verdicts(index.name, table)
@@ -107,7 +107,7 @@ def test_a_failure_leaves_nothing_half_written(
     [
         ("analysis.json", None, "no analysis there"),
         ("analysis.json", "{", "not the description of an analysis, or cut off"),
-        ("analysis.json", '{"schema_version": 2}', "not the description of an analysis"),
+        ("analysis.json", '{"schema_version": 3}', "not the description of an analysis"),
         ("beats.parquet", "PAR1", "not a Parquet file, or cut off"),
         ("windows.parquet", None, "there is no file"),
     ],

@@ -15,7 +15,7 @@ import hemoidx as hx
 from hemoidx.cli import main
 from hemoidx.simulate import Scenario, simulate, write_recording
 
-TABLES = ("beats", "windows", "record", "spans", "events", "flushes", "zeros", "unchecked")
+TABLES = ("beats", "breaths", "windows", "record", "spans", "events", "flushes", "zeros", "unchecked")
 FS = 125
 LENGTH_S = 40.0
 

@@ -71,7 +71,7 @@ def test_the_same_seed_gives_the_same_files(made: tuple[Path, str], tmp_path: Pa
     (steady,) = (scenario for scenario in teaching_cohort() if scenario.name == "alder_steady")
     simulate.write_recording(simulate.simulate(steady), tmp_path)
     written = sorted(tmp_path.iterdir())
-    assert len(written) == 4
+    assert len(written) == 5
     for path in written:
         assert path.read_bytes() == (made[0] / "recordings" / path.name).read_bytes()
 

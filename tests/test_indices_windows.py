@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 import hemoidx as hx
 from hemoidx import InputError, default_catalogue
 from hemoidx.facts import mask
-from hemoidx.indices.levels import Level, Source, beat_level, record_level, window_level
+from hemoidx.indices.level import Level, Source
+from hemoidx.indices.levels import beat_level
 from hemoidx.indices.rules import judge
-from hemoidx.indices.windows import covered, grid, statistic
+from hemoidx.indices.windows import Groups, blocks_of, covered, grid, statistic
 from hemoidx.simulate import Scenario, simulate
-from tests.waves import ramps
+from tests.waves import all_levels, ramps
 
 
 def levels(*facts: tuple[int | slice, str], **options: float) -> tuple[Level, Level, Level]:
@@ -25,9 +26,13 @@ def levels(*facts: tuple[int | slice, str], **options: float) -> tuple[Level, Le
         bits[rows] |= mask(name)
     source = Source(**{**vars(source), "facts": bits})
     catalogue = default_catalogue()
-    beats = beat_level(catalogue, source)
-    windows = window_level(catalogue, source, beats)
-    return beats, windows, record_level(catalogue, source, beats, windows, 0, {"flush": 0.0})
+    beats, _, windows, record = all_levels(catalogue, source)
+    return beats, windows, record
+
+
+def one_group(n: int) -> Groups:
+    """One group in which every row is a block of its own."""
+    return Groups(np.zeros(n, dtype=np.intp), np.arange(n), 1)
 
 
 def has(level: Level, name: str) -> list[bool]:
@@ -75,8 +80,7 @@ def test_covered_time_is_the_sum_of_overlaps(beats: list[tuple[float, float]], e
 @given(st.lists(st.floats(20.0, 250.0), min_size=3, max_size=60))
 def test_a_rate_is_that_of_the_mean_interval(rates: list[float]) -> None:
     values = np.array(rates)
-    group = np.zeros(values.size, dtype=np.intp)
-    rate, se = statistic("rate", values, values, group, 1)
+    rate, se = statistic("rate", values, values, one_group(values.size))
     interval = 60.0 / values
     np.testing.assert_allclose(rate, 60.0 / interval.mean(), rtol=1e-12)
     # First order in the error of the interval: the derivative of 60 / x.
@@ -85,26 +89,90 @@ def test_a_rate_is_that_of_the_mean_interval(rates: list[float]) -> None:
 
 
 @given(st.lists(st.floats(0.0, 200.0), min_size=3, max_size=60))
-def test_the_error_of_a_mean_is_sd_over_root_n(numbers: list[float]) -> None:
+def test_the_error_of_a_mean_of_independent_rows_is_sd_over_root_n(numbers: list[float]) -> None:
     values = np.array(numbers)
-    group = np.zeros(values.size, dtype=np.intp)
-    mean, se = statistic("mean", values, np.full(values.size, np.nan), group, 1)
-    weighted, weighted_se = statistic("time_mean", values, np.full(values.size, 0.7), group, 1)
+    mean, se = statistic("mean", values, np.full(values.size, np.nan), one_group(values.size))
+    weighted, weighted_se = statistic("time_mean", values, np.full(values.size, 0.7), one_group(values.size))
     np.testing.assert_allclose([mean, weighted], values.mean(), rtol=1e-12)
     np.testing.assert_allclose(
         [se, weighted_se], values.std(ddof=1) / np.sqrt(values.size), rtol=1e-9, atol=1e-12
     )
 
 
+@given(
+    st.lists(
+        st.lists(st.tuples(st.floats(10.0, 200.0), st.floats(0.3, 2.0)), min_size=1, max_size=5),
+        min_size=3,
+        max_size=8,
+    )
+)
+def test_the_error_is_the_jackknife_over_blocks_of_unequal_weight(
+    blocks: list[list[tuple[float, float]]],
+) -> None:
+    # Busing, Meijer and van der Leeden 1999 (from memory): pseudo-values h t - (h - 1) t(-j), h = W / w(j).
+    values = np.array([v for block in blocks for v, _ in block])
+    weights = np.array([w for block in blocks for _, w in block])
+    number = np.repeat(np.arange(len(blocks)), [len(block) for block in blocks])
+    groups = Groups(np.zeros(values.size, dtype=np.intp), number, 1)
+    mean, se = statistic("time_mean", values, weights, groups)
+    whole = np.average(values, weights=weights)
+    variance = 0.0
+    for j in range(len(blocks)):
+        out = number == j
+        h = weights.sum() / weights[out].sum()
+        pseudo = h * whole - (h - 1) * np.average(values[~out], weights=weights[~out])
+        variance += (pseudo - whole) ** 2 / (h - 1) / len(blocks)
+    if values.size >= 3:
+        np.testing.assert_allclose(mean, whole, rtol=1e-12)
+        np.testing.assert_allclose(se, np.sqrt(variance), rtol=1e-6, atol=1e-6)
+
+
+def test_two_blocks_give_no_error() -> None:
+    groups = Groups(np.zeros(6, dtype=np.intp), np.repeat([0, 1], 3), 1)
+    value, se = statistic("mean", np.arange(6.0), np.ones(6), groups)
+    assert value[0] == 2.5
+    assert np.isnan(se[0])
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.1, 0.25, 1.0])
+def test_rounding_that_moves_all_values_alike_is_in_the_error(scatter: float) -> None:
+    # Where values sit on one step, their scatter is not seen: the error may then be told too large.
+    # Many windows of 40 values around levels that lie anywhere between the steps.
+    rng = np.random.default_rng(3)
+    step, n, size = 1.0, 4000, 40
+    level = rng.uniform(0.0, 20.0, n)
+    exact = level[:, None] + scatter * rng.standard_normal((n, size))
+    rounded = step * np.round(exact / step)
+    groups = Groups(np.repeat(np.arange(n), size), np.tile(np.arange(size), n), n)
+    mean, se = statistic("mean", rounded.ravel(), np.ones(n * size), groups, step)
+    told = np.sqrt(np.mean(se**2))
+    real = np.sqrt(np.mean((mean - level) ** 2))
+    assert 0.9 * real < told < 1.3 * real
+
+
+def test_breathing_is_no_error_where_breaths_are_known() -> None:
+    onset = np.arange(0.0, 30.0, 0.75)
+    values = 100.0 + 5.0 * np.sin(2 * np.pi * onset / 6.0)
+    breath = np.floor_divide(onset, 6.0) * 6.0
+    row = np.zeros(onset.size, dtype=np.intp)
+    known = statistic("mean", values, np.ones(onset.size), Groups(row, blocks_of(onset, breath), 1))
+    unknown = statistic(
+        "mean", values, np.ones(onset.size), Groups(row, blocks_of(onset, np.full(onset.size, np.nan)), 1)
+    )
+    assert known[0] == pytest.approx(100.0)
+    assert known[1] < 1e-9
+    assert unknown[1] > 0.2
+
+
 def test_the_mean_pressure_is_weighted_by_time() -> None:
     # A pause counts for as long as it lasts: 80 mmHg for 2 s and 100 mmHg for three times 1 s.
     values, seconds = np.array([80.0, 100.0, 100.0, 100.0]), np.array([2.0, 1.0, 1.0, 1.0])
-    mean, _ = statistic("time_mean", values, seconds, np.zeros(4, dtype=np.intp), 1)
+    mean, _ = statistic("time_mean", values, seconds, one_group(4))
     assert mean[0] == pytest.approx(92.0)
 
 
 def test_two_beats_are_too_few() -> None:
-    value, se = statistic("mean", np.array([1.0, 2.0, np.nan]), np.ones(3), np.zeros(3, dtype=np.intp), 1)
+    value, se = statistic("mean", np.array([1.0, 2.0, np.nan]), np.ones(3), one_group(3))
     assert np.isnan(value).all()
     assert np.isnan(se).all()
 
@@ -129,9 +197,8 @@ def test_the_windows_value_is_that_of_the_usable_beats_only() -> None:
     catalogue = default_catalogue()
     for facts, kept in ((source.facts, range(30)), (bits, [i for i in range(30) if i != 4])):
         changed = Source(**{**vars(source), "pressure": wave, "facts": facts})
-        beats = beat_level(catalogue, changed)
+        beats, _, windows, _ = all_levels(catalogue, changed)
         assert beats.column("sbp")[4] > 170.0
-        windows = window_level(catalogue, changed, beats)
         assert windows.usable("sbp")[0] == pytest.approx(beats.column("sbp")[list(kept)].mean(), rel=1e-12)
 
 

@@ -5,7 +5,8 @@ import pytest
 from scipy import signal
 
 from hemoidx.simulate.arteries import decay_time, windkessel
-from hemoidx.simulate.heart import BEAT_KINDS, BeatTrain, aortic_inflow, beat_train, breath_wave
+from hemoidx.simulate.breathing import breath_wave
+from hemoidx.simulate.heart import BEAT_KINDS, BeatTrain, aortic_inflow, beat_train
 from hemoidx.simulate.scenario import Scenario
 
 

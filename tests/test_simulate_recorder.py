@@ -130,7 +130,7 @@ def test_cohort_reads_back_as_it_was(cohort: list[Path]) -> None:
 def test_cohort_is_the_same_byte_for_byte(cohort: list[Path], tmp_path: Path) -> None:
     again = write_cohort(tmp_path, seed=3)
     names = sorted(p.name for p in tmp_path.iterdir())
-    assert len(names) == 4 * len(again)
+    assert len(names) == 5 * len(again)
     for name in names:
         assert (tmp_path / name).read_bytes() == (cohort[0].parent / name).read_bytes(), name
     other = write_recording(simulate(teaching_cohort(4)[0]), tmp_path / "other")

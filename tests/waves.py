@@ -7,7 +7,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from hemoidx import Context
-from hemoidx.indices.levels import Source
+from hemoidx.indices import Catalogue
+from hemoidx.indices.level import Breathing, Level, Source
+from hemoidx.indices.levels import beat_level, breath_level, record_level, window_level
 from hemoidx.line.chain import NO_ZEROS, Chain
 from hemoidx.recordings import Axis, time_coordinate
 
@@ -70,4 +72,25 @@ def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
         facts=np.zeros(n_beats, dtype=np.int64),
         context=Context().at,
         chain=unknown_chain(onset, fs),
+        step=np.full(n_beats, np.nan),
     )
+
+
+def regular_breaths(length_s: float, n: int, start_s: float = 0.0) -> Breathing:
+    """Breaths of one length, one after the other; inspiration takes a third."""
+    start = start_s + length_s * np.arange(n)
+    return Breathing(
+        start, start + length_s, start + length_s / 3.0, lambda a, b: np.zeros(np.shape(a), dtype=np.int64)
+    )
+
+
+def all_levels(
+    catalogue: Catalogue, source: Source, breathing: Breathing | None = None, record_facts: int = 0
+) -> tuple[Level, Level, Level, Level]:
+    """Beats, breaths, windows and the summary of a source."""
+    breathing = Breathing.none() if breathing is None else breathing
+    beats = beat_level(catalogue, source)
+    breaths = breath_level(catalogue, source, beats, breathing)
+    windows = window_level(catalogue, source, beats, breaths, breathing)
+    below = (beats, breaths, windows)
+    return *below, record_level(catalogue, source, below, breathing, record_facts, {"flush": 0.0})

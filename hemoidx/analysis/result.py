@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from ..context import Context
 from ..errors import InputError
 from ..facts import FACTS, UNDOCUMENTED
-from ..indices.catalogue import Catalogue, Index
-from ..indices.levels import columns_of
+from ..indices.catalogue import Catalogue
+from ..indices.index import Index
+from ..indices.lookup import columns_of
 from ..indices.rules import judge
+from .questions import Questions
 
 if TYPE_CHECKING:
     import matplotlib.figure
@@ -28,10 +30,11 @@ Float = NDArray[np.float64]
 
 KEYS = {
     "beats": ("record_id", "channel", "beat"),
+    "breaths": ("record_id", "channel", "breath"),
     "windows": ("record_id", "channel", "window"),
     "record": ("record_id", "channel"),
 }
-_TIME = {"beats": "onset_s", "windows": "start_s"}
+_TIME = {"beats": "onset_s", "breaths": "start_s", "windows": "start_s"}
 
 
 @dataclass
@@ -57,13 +60,13 @@ class Hidden:
 
 
 @dataclass(eq=False, repr=False)
-class Analysis:
+class Analysis(Questions):
     """
     What `hemoidx.analyse` returns.
 
     Attributes
     ----------
-    beats, windows, record, spans, events, flushes, zeros : pandas.DataFrame
+    beats, breaths, windows, record, spans, events, flushes, zeros : pandas.DataFrame
         The tables. Rejected values are NaN; ``attrs`` holds units, names and the meaning of ``facts``.
     info : dict
         How they came about: versions, parameters, context, edits, channel, input checksums.
@@ -77,6 +80,7 @@ class Analysis:
     """
 
     beats: pd.DataFrame
+    breaths: pd.DataFrame
     windows: pd.DataFrame
     record: pd.DataFrame
     spans: pd.DataFrame
@@ -137,7 +141,7 @@ class Analysis:
         name : str
             Index, for instance "sbp".
         table : str
-            "beats", "windows" or "record".
+            "beats", "breaths", "windows" or "record".
 
         Returns
         -------
@@ -186,7 +190,7 @@ class Analysis:
         name : str
             Index, for instance "sbp".
         table : str
-            "beats", "windows" or "record".
+            "beats", "breaths", "windows" or "record".
 
         Returns
         -------
@@ -216,7 +220,7 @@ class Analysis:
         name : str
             Index that they harm, for instance "mbp".
         table : str
-            "beats", "windows" or "record".
+            "beats", "breaths", "windows" or "record".
         times : float
             Standard errors; 1.96 for 95 %.
 
@@ -236,6 +240,8 @@ class Analysis:
         from ..line.static import StaticUncertainty
 
         index, frame = self._find(name, table)
+        if index.family == "exposure":
+            raise InputError(f"index {name}: it is not linear in pressure; see Analysis.exposure")
         if not {"offset", "gain"} & set(index.harmed_by):
             raise InputError(f"index {name}: zero, level and gain do not change it")
         value = frame[index.column].to_numpy(dtype=np.float64)

@@ -16,13 +16,16 @@ from ..context.edits import NEAREST_S
 from ..errors import InputError
 from ..facts import mask
 from ..indices import default_catalogue
-from ..indices.catalogue import LANDMARKS, Catalogue, Index
-from ..indices.levels import Level, Source, beat_level, record_level, window_level
+from ..indices.catalogue import Catalogue
+from ..indices.index import LANDMARKS, Index
+from ..indices.level import Level, Source
+from ..indices.levels import beat_level, breath_level, record_level, window_level
 from ..indices.stored import to_json
 from ..indices.windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, WINDOW_S
 from ..line.telling import described, flush_rows, zero_rows
 from ..spans import KINDS
 from ..tables import CAUTION, SCHEMA_VERSION, attributes, frame
+from .breathing import breathing_of
 from .measured import chain_of
 from .pulseless import refuse_pulseless
 from .result import Analysis, Hidden
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
 
 Wave = NDArray[np.floating[Any]]
 
-ALGORITHM = 2
+ALGORITHM = 3
 """Raised when results change; part of what decides whether a saved result is still good."""
 LEAST_RATE_HZ = 40.0
 """Slower sampling is refused: an upstroke would hold fewer than four samples. Validated from 60 Hz on."""
@@ -44,6 +47,12 @@ LEAST_LENGTH_S = 5.0
 LEAST_APART_S = 0.2
 """A beat added by hand this close to another is the same beat [s]."""
 _SLOW_CLOCK = "; if the times of the file are not in seconds, name their unit in its header: time [ms]"
+_CHEST = (
+    "lung_compliance_ml_per_cmh2o",
+    "intra_abdominal_pressure_mmhg",
+    "chest_open",
+    "right_heart_failure",
+)
 _PROGRESS_FROM_SAMPLES = 10_000_000
 _LOOKED_AT = 1_000_000
 """Samples that are looked at in one go for a number among gaps."""
@@ -133,24 +142,30 @@ def analyse(
             seconds=axis.seconds,
             landmarks={mark: getattr(reading, mark) for mark in LANDMARKS},
             quality=reading.quality,
-            facts=reading.facts | chain.facts,
+            facts=reading.facts | chain.facts | _supported(known, axis.seconds(reading.onset)),
             context=known.at,
             chain=chain,
+            step=_step(scale, reading.onset),
         )
         beats = beat_level(entries, source)
         bar.update(15.0)
-        windows = window_level(entries, source, beats)
+        breathing, breathing_source = breathing_of(rec, axis, beats)
+        breaths = breath_level(entries, source, beats, breathing)
+        by_hand.mark(breaths.facts, breaths.keys["start_s"], breaths.keys["end_s"])
+        windows = window_level(entries, source, beats, breaths, breathing)
         by_hand.mark(windows.facts, windows.keys["start_s"], windows.keys["end_s"])
         spans = {kind: reading.spans.of(kind) for kind in KINDS}
         seconds = {kind: float(np.sum(s.stop - s.start)) / axis.fs for kind, s in spans.items()}
         facts = reading.record_facts | chain.record_facts | _undocumented(known)
-        record = record_level(entries, source, beats, windows, facts, seconds)
+        below = (beats, breaths, windows)
+        record = record_level(entries, source, below, breathing, facts, seconds)
         by_hand.mark(record.facts, np.array([-np.inf]), np.array([np.inf]))
         bar.update(5.0)
     info = _info(rec, name, choice, axis, known, by_hand, entries)
+    info["breathing"] = {"source": breathing_source}
     info["line"] = described(chain, axis.fs, axis.first)
     line = {"flushes": flush_rows(chain, axis.fs, axis.first), "zeros": zero_rows(chain)}
-    return _analysis(info, entries, (beats, windows, record), line, reading.spans, axis, known, rec)
+    return _analysis(info, entries, (*below, record), line, reading.spans, axis, known, rec)
 
 
 def _catalogue(given: Catalogue | Iterable[Index] | None) -> Catalogue:
@@ -231,10 +246,32 @@ def _refuse_lonely_removals(pressure: Wave, axis: Axis, scale: list[dict[str, An
 
 
 def _undocumented(context: Context) -> int:
-    """What nobody documented of site and breathing."""
+    """What nobody documented of site, breathing and what bears on its effects."""
     missing = [] if context.documents("site") else ["site_undocumented"]
     missing += [] if context.documents("breathing") else ["breathing_undocumented"]
+    ventilated = {i.value for i in context.intervals if i.key == "breathing"} != {"spontaneous"}
+    if ventilated and not context.documents("tidal_volume_ml_per_kg_pbw"):
+        missing.append("tidal_volume_undocumented")
+    if not any(map(context.documents, _CHEST)):
+        missing.append("chest_undocumented")
     return mask(*missing)
+
+
+def _supported(context: Context, time: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Mark the beats behind which a machine supports the circulation."""
+    if not context.documents("mechanical_support"):
+        return np.zeros(time.shape, dtype=np.int64)
+    support = context.at("mechanical_support", time)
+    return np.where(np.isin(support.astype(str), ("None", "none", "unknown")), 0, mask("mechanical_support"))
+
+
+def _step(scale: Iterable[Mapping[str, Any]], onset: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Step of the recorder at each beat [mmHg], NaN where it is not known."""
+    out = np.full(onset.shape, np.nan)
+    for run in scale:
+        if run.get("step") is not None:
+            out[(onset >= run["start"]) & (onset < run["stop"])] = float(run["step"])
+    return out
 
 
 def _info(
@@ -285,7 +322,7 @@ def _info(
 def _analysis(
     info: dict[str, Any],
     catalogue: Catalogue,
-    levels: tuple[Level, Level, Level],
+    levels: tuple[Level, ...],
     line: Mapping[str, Mapping[str, NDArray[Any]]],
     spans: Any,
     axis: Axis,

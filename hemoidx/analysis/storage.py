@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 DESCRIPTION = "analysis.json"
-_TABLES = ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
+_TABLES = ("beats", "breaths", "windows", "record", "spans", "events", "flushes", "zeros")
 
 
 def save(result: Analysis, folder: str | os.PathLike[str]) -> None:
@@ -112,10 +112,9 @@ def open_folder(folder: str | os.PathLike[str]) -> Analysis:
         catalogue = from_json(info["indices"])
     except (ValueError, KeyError, TypeError) as error:
         raise _not_ours(target) from error
-    tables = {name: read_table(target / f"{name}.parquet") for name in _TABLES}
+    tables: dict[str, Any] = {name: read_table(target / f"{name}.parquet") for name in _TABLES}
     hidden = _hidden(read_table(target / "unchecked.parquet"))
-    beats, windows, record, spans, events, flushes, zeros = (tables[name] for name in _TABLES)
-    return Analysis(beats, windows, record, spans, events, flushes, zeros, info, catalogue, hidden)
+    return Analysis(**tables, info=info, catalogue=catalogue, hidden=hidden)
 
 
 def _not_ours(target: Path) -> InputError:

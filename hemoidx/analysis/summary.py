@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from ..tables import CAUTION
 
 if TYPE_CHECKING:
-    from ..indices.catalogue import Index
+    from ..indices.index import Index
     from .result import Analysis
 
 

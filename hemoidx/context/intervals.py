@@ -282,14 +282,15 @@ class Context:
         Parameters
         ----------
         key : str
-            For instance "breathing".
+            For instance "breathing"; or a kind of event, such as "apnoea".
         time : array_like, shape (n,)
             Times [s from the start of the recording].
 
         Returns
         -------
         ndarray, shape (n,)
-            Numbers, NaN where nobody documented it; for words an object array with None there.
+            Numbers, NaN where nobody documented it; for words an object array with None there; for an event
+            1 while it lasts, else 0.
 
         Raises
         ------
@@ -297,10 +298,12 @@ class Context:
             If there is no such key.
         """
         key = ALIASES.get(key, key)
-        known = {**INTERVAL_KEYS, **ONCE_KEYS}
+        known = {**INTERVAL_KEYS, **ONCE_KEYS, **dict.fromkeys(EVENTS)}
         if key not in known:
             raise InputError(f"context has no key {key!r}{near(key, known)}")
         times = np.asarray(time, dtype=np.float64)
+        if key in EVENTS:
+            return self._during(key, times)
         words = key in WORDS
         out: NDArray[Any] = np.full(times.shape, None if words else np.nan, dtype=object if words else float)
         for name, value in self.once:
@@ -310,6 +313,13 @@ class Context:
             if interval.key == key:
                 out[(times >= interval.from_s) & (times < interval.to_s)] = interval.value
         return out
+
+    def _during(self, kind: str, times: Float) -> Float:
+        inside = np.zeros(times.shape)
+        for event in self.events:
+            if event.kind == kind:
+                inside[(times >= event.from_s) & (times < event.to_s)] = 1.0
+        return inside
 
     def documents(self, key: str) -> bool:
         """Whether anything but "unknown" was documented for a key."""

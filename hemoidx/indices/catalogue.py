@@ -10,207 +10,20 @@ registered globally, since a registration would not reach the worker processes o
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
-from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Limit, Rule, When
+from .index import BELOW, FAMILIES, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
+from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
 
-LEVELS = ("beat", "window", "record")
-TABLE_OF_LEVEL = {"beat": "beats", "window": "windows", "record": "record"}
-STATISTICS = ("mean", "time_mean", "rate", "shared", "none")
 #: Column of what zero and level add to every pressure.
 OFFSET_COLUMN = "static_error"
-HARMS = ("offset", "gain", "line")
-FAMILIES = (
-    "own",
-    "pressure",
-    "upstroke",
-    "runoff",
-    "area",
-    "respiratory",
-    "rhythm",
-    "stroke_volume",
-    "flow",
-    "exposure",
-    "chain",
-)
-
-#: Landmarks of a beat, as positions in samples.
-LANDMARKS = ("onset", "steepest", "peak", "notch", "end")
-LANDMARK_COLUMNS = tuple(f"{name}_s" for name in LANDMARKS)
-#: What an index may ask for besides other indices of its level and ``context.<key>``.
-VOCABULARY: dict[str, tuple[str, ...]] = {
-    "beat": ("pressure", "fs", *LANDMARKS, "quality", "chain"),
-    "window": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "window_of_beat", "n_windows"),
-    "record": ("duration_s", "valid_s", "beats", "clipped_share"),
-}
-#: Columns of lower tables, asked for as ``beats.<column>`` or ``windows.<column>``.
-BELOW: dict[str, tuple[str, ...]] = {"beat": (), "window": ("beats",), "record": ("beats", "windows")}
 _INPUT = "of its input "
-_FIXED: dict[str, tuple[str, ...]] = {
-    "beats": (*LANDMARK_COLUMNS, "quality", "facts"),
-    "windows": ("start_s", "end_s", "valid_s", "beats", "clipped_share", "facts"),
-    "record": ("duration_s", "valid_s", "beats", "clipped_share", "facts"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """A published range: `low` to `high` [unit of the index], in whom, and where it is published."""
-
-    low: float
-    high: float
-    population: str
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A fact that an index adds to the rows of its own table where a predicate on numeric columns holds."""
-
-    fact: Fact
-    when: When
-
-
-@dataclass(frozen=True)
-class Index:
-    """
-    One entry of the catalogue.
-
-    Attributes
-    ----------
-    name : str
-        Name in code, for instance "sbp".
-    title : str
-        Name in words.
-    unit : str
-        Canonical unit: mmHg, s, 1/min, mmHg/s, mmHg s, mL, %, or "1".
-    level : str
-        "beat", "window" or "record": the table it is computed in.
-    formula : str
-        The definition in one line.
-    inputs : tuple of str
-        What the function is given, in order: at beat level ``pressure`` (the wave [mmHg]), ``fs`` [Hz], the
-        landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``, the measuring
-        chain (``chain``, a `hemoidx.line.Chain`), or other indices of the level; at window level columns of
-        the windows, ``window_of_beat``, ``n_windows`` and columns of the beats such as ``beats.sbp``, which
-        are NaN where a value was rejected; at record level columns of the record, ``windows.<column>`` and
-        ``beats.<column>``; at every level ``context.<key>``.
-    function : callable
-        Pure function of these arrays; returns one value for each row. A function that takes the wave is
-        given it in stretches of half an hour, with two seconds on either side of the beats; it must
-        return for a beat what it would return on the whole wave. A plain module-level function reaches the
-        worker processes of a cohort run; a lambda does not.
-    sources : tuple of str
-        Where the formula is published; "common practice, no source" where it is not.
-    rules : tuple of Rule
-        When a value counts as measured. What rejects an input of it rejects it too, see
-        `Catalogue.rules_in`; one without rules takes over all those of its inputs.
-    limits : tuple of Limit
-        What limits its reading for named uses.
-    column : str
-        Column of the tables; the name if empty. The name of a time carries its unit here.
-    window : str
-        How values of beats become one of a window: "mean", "time_mean" (weighted by the duration of the
-        beats), "rate" (60 / mean interval), "shared" (mean of an error that all beats share, without a
-        standard error of its own), or "none".
-    error_function : callable, optional
-        At window and record level: random standard error, from the same inputs.
-    marks : tuple of Mark
-        Facts that it adds to rows.
-    shared_inputs : tuple of str
-        Other indices read from the same landmarks: a correlation with them is partly arithmetic.
-    published_range : Range, optional
-        Range in a named population, for orientation; never used to judge a value.
-    family : str
-        What it belongs to: one of `FAMILIES`; "chain" are errors that the measuring chain adds, "own" is a
-        user's.
-    missing : str
-        Why it may have no value where no rule took it away, in words that fit behind "because".
-    harmed_by : tuple of str
-        Errors of the measuring chain that reach it: "offset" (zero, level), "gain", "line".
-
-    Raises
-    ------
-    InputError
-        If an entry is malformed.
-    """
-
-    name: str
-    title: str
-    unit: str
-    level: str
-    formula: str
-    inputs: tuple[str, ...]
-    function: Callable[..., Any]
-    sources: tuple[str, ...] = ()
-    rules: tuple[Rule, ...] = ()
-    limits: tuple[Limit, ...] = ()
-    column: str = ""
-    window: str = "mean"
-    error_function: Callable[..., Any] | None = None
-    marks: tuple[Mark, ...] = ()
-    shared_inputs: tuple[str, ...] = ()
-    published_range: Range | None = None
-    family: str = "own"
-    missing: str = ""
-    harmed_by: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        if not self.column:
-            object.__setattr__(self, "column", self.name)
-        for word in (self.name, self.column):
-            if not word.isidentifier():
-                raise InputError(
-                    f"index {self.name!r}: names and columns are words of letters, digits and underscores"
-                )
-        if self.level not in LEVELS:
-            raise InputError(
-                f"index {self.name}: level must be one of {', '.join(LEVELS)}, got {self.level!r}"
-            )
-        if self.window not in STATISTICS:
-            raise InputError(
-                f"index {self.name}: window must be one of {', '.join(STATISTICS)}, got {self.window!r}"
-            )
-        if self.family not in FAMILIES:
-            raise InputError(
-                f"index {self.name}: family must be one of {', '.join(FAMILIES)}, got {self.family!r}"
-            )
-        if isinstance(self.harmed_by, str) or not set(self.harmed_by) <= set(HARMS):
-            raise InputError(f"index {self.name}: harmed_by is a tuple of {', '.join(HARMS)}")
-        if isinstance(self.inputs, str) or not self.inputs:
-            raise InputError(f"index {self.name}: inputs must be a tuple of at least one name")
-        if not callable(self.function):
-            raise InputError(
-                f"index {self.name}: function must be callable, got {type(self.function).__name__}"
-            )
-        if isinstance(self.sources, str):
-            raise InputError(f"index {self.name}: sources must be a tuple of texts, not one text")
-
-    @property
-    def table(self) -> str:
-        """Table it is computed in."""
-        return TABLE_OF_LEVEL[self.level]
-
-    @property
-    def reads_wave(self) -> bool:
-        """Whether its function takes the samples."""
-        return self.level == "beat" and "pressure" in self.inputs
-
-    @property
-    def has_se(self) -> bool:
-        """Whether the tables above the beats have a standard error of it."""
-        return self.error_function is not None or (
-            self.level == "beat" and self.window not in ("shared", "none")
-        )
-
-    def appears_in(self, table: str) -> bool:
-        """Whether a table has a column of it."""
-        return table == self.table or (self.level == "beat" and self.window != "none" and table != "beats")
+_KEYS = ("record_id", "channel", "beat", "breath", "window")
 
 
 @dataclass(frozen=True)
@@ -270,6 +83,10 @@ class Catalogue:
             raise InputError(f"no index is called {name!r}{_near(name, self._by_name)}")
         return found
 
+    def get(self, name: str) -> Index | None:
+        """Entry by name or column, None if there is none."""
+        return self._by_name.get(name)
+
     def __contains__(self, name: object) -> bool:
         return name in self._by_name
 
@@ -278,6 +95,11 @@ class Catalogue:
 
     def __len__(self) -> int:
         return len(self.indices)
+
+    def _repr_html_(self) -> str:
+        from .shown import catalogue_page
+
+        return catalogue_page(self)
 
     def with_(self, extra: Iterable[Index]) -> Catalogue:
         """Return a catalogue with further entries."""
@@ -294,6 +116,14 @@ class Catalogue:
     def measured_in(self, table: str) -> tuple[Index, ...]:
         """Entries of a table that tell of the patient, without the errors that the measuring chain adds."""
         return tuple(index for index in self.in_table(table) if index.family != "chain")
+
+    def families(self, table: str | None = None) -> dict[str, tuple[Index, ...]]:
+        """Entries by the title of their family, in the order of pages; of one table, if it is given."""
+        there = self.indices if table is None else self.in_table(table)
+        sorted_in = {
+            title: tuple(i for i in there if i.family == family) for family, title in FAMILIES.items()
+        }
+        return {title: entries for title, entries in sorted_in.items() if entries}
 
     def order(self, level: str) -> tuple[Index, ...]:
         """
@@ -326,7 +156,7 @@ class Catalogue:
         index : Index
             One of the entries.
         table : str
-            "beats", "windows" or "record".
+            "beats", "breaths", "windows" or "record".
 
         Returns
         -------
@@ -361,7 +191,7 @@ class Catalogue:
             if index.reads_wave or set(index.inputs) & set(LANDMARKS):
                 found.update({(rule.level, rule.when): rule for rule in marks})
         for name in index.inputs:
-            source = None if name.startswith("context.") else self._by_name.get(_bare(name))
+            source = self._by_name.get(_bare(name))
             if source is None or not source.appears_in(table):
                 continue
             for rule in self.rules_in(source, table):
@@ -379,12 +209,12 @@ class Catalogue:
         words = {word for index in self.in_table(table) for word in (index.name, index.column)}
         if table == "windows":
             words |= {f"{index.column}_se" for index in self.in_table(table)}
-        return words | set(_FIXED[table])
+        return words | set(FIXED[table])
 
     def _check_input(self, index: Index, name: str) -> None:
-        if name.startswith("context."):
+        table, column = split_input(name)
+        if column.startswith("context.") and (not table or table in BELOW[index.level]):
             return
-        table, _, column = name.rpartition(".")
         if table:
             if table not in BELOW[index.level]:
                 _unknown(index, name, [f"{t}.<column>" for t in BELOW[index.level]])
@@ -399,9 +229,22 @@ class Catalogue:
             _unknown(index, name, sorted(allowed))
 
 
+def split_input(name: str) -> tuple[str, str]:
+    """
+    Table and column of an input; the table is empty for what stands in the index's own.
+
+    Examples
+    --------
+    >>> split_input("beats.sbp"), split_input("beats.context.apnoea"), split_input("context.site")
+    (('beats', 'sbp'), ('beats', 'context.apnoea'), ('', 'context.site'))
+    """
+    table, dot, column = name.partition(".")
+    return (table, column) if dot and table != "context" else ("", name)
+
+
 def _bare(name: str) -> str:
     """Name of the index behind an input: without the table it comes from and without its error."""
-    return _without_se(name.rpartition(".")[2])
+    return _without_se(split_input(name)[1])
 
 
 def _without_se(name: str) -> str:
@@ -428,9 +271,11 @@ def _unknown(index: Index, name: str, allowed: list[str]) -> NoReturn:
 def _check_names(indices: Iterable[Index]) -> None:
     taken: dict[str, str] = {}
     for index in indices:
-        reserved = {*VOCABULARY[index.level], *_FIXED[index.table], "record_id", "channel", "beat", "window"}
-        if index.level == "beat" and index.window != "none":
-            reserved |= {*_FIXED["windows"], *_FIXED["record"]}
+        reserved = {*VOCABULARY[index.level], *FIXED[index.table], *_KEYS}
+        if index.rises:
+            reserved |= {*FIXED["windows"]}
+        if index.summed:
+            reserved |= {*FIXED["record"]}
         for word in {index.name, index.column}:
             if word in reserved:
                 raise InputError(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .catalogue import Index
+from .index import Index
 from .rules import PRESSURE_RULES
 
 if TYPE_CHECKING:

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from .catalogue import LANDMARKS, Catalogue, Index
+from .catalogue import Catalogue
+from .index import LANDMARKS, Index
 
 Float = NDArray[np.float64]
 Wave = NDArray[np.floating[Any]]

@@ -7,102 +7,30 @@ reject, so that a rejected value never spoils what stands above it.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError
-from ..facts import Int64Array, mask, pass_upward
-from .catalogue import LANDMARKS, Catalogue, Index
+from ..facts import mask, pass_upward
+from .catalogue import Catalogue
 from .evaluate import beat_values, upper_values
+from .index import LANDMARKS, Index
+from .level import Bool, Breathing, Float, Level, Source
+from .lookup import ContextLookup, columns_of, finder
 from .rules import When, rejected
-from .windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, Grid, covered, grid, statistic
-
-if TYPE_CHECKING:
-    from ..line.chain import Chain
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-CHAIN_COLUMN = re.compile(r"(\w+_line_error(_low|_high)?|static_error|static_error_se|gain_error_se)")
-ContextLookup = Callable[[str, Float], Any]
-
-
-@dataclass(frozen=True)
-class Level:
-    """
-    One table as arrays.
-
-    Attributes
-    ----------
-    table : str
-        Name of the table.
-    keys : dict of str to ndarray
-        Columns that are no index: numbers, times, counts.
-    values : dict of str to ndarray
-        Columns of indices, unmasked, with their ``_se``.
-    facts : ndarray of int64, shape (n_rows,)
-        Facts of the rows.
-    rejected : dict of str to ndarray of bool
-        Where a column counts as not measured; columns that no rule touches are absent.
-    """
-
-    table: str
-    keys: dict[str, NDArray[Any]]
-    values: dict[str, Float]
-    facts: Int64Array
-    rejected: dict[str, Bool] = field(default_factory=dict)
-
-    def usable(self, column: str) -> Float:
-        """Values of a column, NaN where they are rejected."""
-        values = self.column(column)
-        refused = self.rejected.get(column)
-        return values if refused is None or not refused.any() else np.where(refused, np.nan, values)
-
-    def column(self, name: str) -> Float:
-        """Unmasked column by name."""
-        found = self.values.get(name, self.keys.get(name))
-        if found is None:
-            raise InputError(f"table {self.table}: no column {name!r} for a rule or an index to read")
-        return np.asarray(found, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Source:
-    """
-    What the levels are built from.
-
-    Attributes
-    ----------
-    pressure : ndarray, shape (n_samples,)
-        The wave [mmHg].
-    fs : float
-        Its sampling rate [Hz].
-    seconds : callable
-        Time [s from the start of the recording] of positions in samples.
-    landmarks : mapping of str to ndarray, shape (n_beats,)
-        Positions of the landmarks [samples].
-    quality : ndarray, shape (n_beats,)
-        Quality of the beats.
-    facts : ndarray of int64, shape (n_beats,)
-        Facts of the beats.
-    context : callable
-        Returns for a key and times [s] what was documented then.
-    chain : Chain
-        What measured the recording.
-    """
-
-    pressure: NDArray[np.floating[Any]]
-    fs: float
-    seconds: Callable[[Any], Any]
-    landmarks: Mapping[str, Float]
-    quality: Float
-    facts: Int64Array
-    context: ContextLookup
-    chain: Chain
+from .windows import (
+    LEAST_BEATS,
+    LEAST_VALID,
+    LEAST_WINDOW_S,
+    Grid,
+    Groups,
+    blocks_of,
+    covered,
+    grid,
+    statistic,
+)
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -133,11 +61,54 @@ def beat_level(catalogue: Catalogue, source: Source) -> Level:
         lambda name: source.context(name.removeprefix("context."), keys["onset_s"]),
         source.chain,
     )
-    level = Level("beats", keys, values, source.facts.copy())
-    return _finish(catalogue, level, source.context, keys["onset_s"])
+    level = Level("beats", keys, values, source.facts.copy(), keys["onset_s"])
+    return _finish(catalogue, level, source.context)
 
 
-def window_level(catalogue: Catalogue, source: Source, beats: Level) -> Level:
+def breath_level(catalogue: Catalogue, source: Source, beats: Level, breathing: Breathing) -> Level:
+    """
+    Table of the breaths; the beats learn which breath they belong to.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The entries.
+    source : Source
+        Wave, landmarks and facts.
+    beats : Level
+        The beats; gains the column ``breath``, -1 for a beat in no complete breath.
+    breathing : Breathing
+        The breaths.
+
+    Returns
+    -------
+    Level
+        One row a breath; ``beats`` counts the beats that begin in it.
+    """
+    row, phase = breathing.of(beats.time)
+    beats.keys["breath"] = row.astype(np.int64)
+    n = breathing.start.size
+    keys: dict[str, NDArray[Any]] = {
+        "breath": np.arange(n, dtype=np.int64),
+        "start_s": breathing.start,
+        "end_s": breathing.end,
+        "inspiration_end_s": breathing.inspiration_end,
+        "beats": np.bincount(row[row >= 0], minlength=n).astype(np.int64),
+    }
+    facts = pass_upward(beats.facts, row, n, "breaths", catalogue.facts)
+    facts |= breathing.facts(breathing.start, breathing.end)
+    values: dict[str, Float] = {}
+    level = Level("breaths", keys, values, facts, breathing.start)
+    extra = {"breath_of_beat": row, "breath_phase": phase, "n_breaths": n}
+    find = finder(catalogue, level, {"beats": beats}, extra, source.context)
+    for column, found in upper_values(catalogue, "breath", find, n):
+        values[column] = found
+    return _finish(catalogue, level, source.context)
+
+
+def window_level(
+    catalogue: Catalogue, source: Source, beats: Level, breaths: Level, breathing: Breathing
+) -> Level:
     """
     Table of the 30 s windows.
 
@@ -147,53 +118,101 @@ def window_level(catalogue: Catalogue, source: Source, beats: Level) -> Level:
         The entries.
     source : Source
         Wave, landmarks and facts.
-    beats : Level
-        The beats.
+    beats, breaths : Level
+        The levels below.
+    breathing : Breathing
+        The breaths.
 
     Returns
     -------
     Level
-        One row a window; ``beats`` and ``valid_s`` count the beats whose duration was measured.
+        One row a window; ``beats`` and ``valid_s`` count the beats whose duration was measured, ``breaths``
+        the complete ones that begin in it.
     """
     windows = grid(float(source.seconds(0)), float(source.seconds(source.pressure.size)))
-    row = windows.of(beats.keys["onset_s"])
+    row, row_of_breath = windows.of(beats.time), windows.of(breaths.time)
     n = windows.number.size
     timed = _timed(catalogue, beats)
     valid_s = _valid_time(windows.start, windows.end, beats, timed)
     count = np.bincount(row[timed & (row >= 0)], minlength=n)
+    breath_count = np.bincount(row_of_breath[row_of_breath >= 0], minlength=n)
     keys: dict[str, NDArray[Any]] = {
         "window": windows.number,
         "start_s": windows.start,
         "end_s": windows.end,
         "valid_s": valid_s,
         "beats": count.astype(np.int64),
+        "breaths": breath_count.astype(np.int64),
         "clipped_share": _clipped_share(beats, row, n),
     }
-    values: dict[str, Float] = {}
-    weights = beats.keys["end_s"] - beats.keys["onset_s"]
-    for index in catalogue:
-        if index.level == "beat" and index.window != "none":
-            column = index.column
-            found, se = statistic(index.window, beats.usable(column), weights, row, n)
-            values[column] = found
-            if index.has_se:
-                values[f"{column}_se"] = se
+    values = _risen(catalogue, source, beats, breaths, row, row_of_breath, n)
     facts = pass_upward(beats.facts, row, n, "windows", catalogue.facts)
     facts |= np.where(count < LEAST_BEATS, mask("too_few_beats"), 0)
+    facts |= np.where(breath_count < LEAST_BEATS, mask("too_few_breaths"), 0)
     facts |= np.where(_too_little(windows, valid_s), mask("too_little_valid_time"), 0)
-    level = Level("windows", keys, values, facts)
-    extra = {"window_of_beat": row, "n_windows": n}
-    find = _finder(catalogue, level, {"beats": beats}, extra, source.context, windows.start)
+    facts |= breathing.facts(windows.start, windows.end)
+    level = Level("windows", keys, values, facts, windows.start)
+    breath, phase = breathing.of(beats.time)
+    extra = {
+        "window_of_beat": row,
+        "window_of_breath": row_of_breath,
+        "breath_of_beat": breath,
+        "breath_phase": phase,
+        "n_windows": n,
+    }
+    find = finder(catalogue, level, {"beats": beats, "breaths": breaths}, extra, source.context)
     for column, found in upper_values(catalogue, "window", find, n):
         values[column] = found
-    return _finish(catalogue, level, source.context, windows.start)
+    return _finish(catalogue, level, source.context)
+
+
+def _risen(
+    catalogue: Catalogue,
+    source: Source,
+    beats: Level,
+    breaths: Level,
+    row: NDArray[np.intp],
+    row_of_breath: NDArray[np.intp],
+    n: int,
+) -> dict[str, Float]:
+    """What windows have from beats and breaths."""
+    breath = beats.keys["breath"]
+    begin = np.where(breath >= 0, np.append(breaths.time, np.nan)[breath], np.nan)
+    of_beats = Groups(row, blocks_of(beats.time, begin), n)
+    of_breaths = Groups(row_of_breath, breaths.keys["breath"], n)
+    weights = beats.keys["end_s"] - beats.keys["onset_s"]
+    step = _largest(source.step, row, n)
+    values: dict[str, Float] = {}
+    for index in catalogue:
+        if not index.rises:
+            continue
+        column = index.column
+        if index.level == "beat":
+            found, se = statistic(
+                index.window, beats.usable(column), weights, of_beats, index.readings * step
+            )
+        else:
+            length = breaths.keys["end_s"] - breaths.keys["start_s"]
+            found, se = statistic(index.window, breaths.usable(column), length, of_breaths)
+        values[column] = found
+        if index.has_se:
+            values[f"{column}_se"] = se
+    return values
+
+
+def _largest(values: Float, row: NDArray[np.intp], n: int) -> Float:
+    """Largest known value of each group, 0 where none is known."""
+    out = np.zeros(n)
+    known = (row >= 0) & np.isfinite(values)
+    np.maximum.at(out, row[known], values[known])
+    return out
 
 
 def record_level(
     catalogue: Catalogue,
     source: Source,
-    beats: Level,
-    windows: Level,
+    below: tuple[Level, Level, Level],
+    breathing: Breathing,
     record_facts: int,
     span_s: Mapping[str, float],
 ) -> Level:
@@ -206,8 +225,10 @@ def record_level(
         The entries.
     source : Source
         Wave, landmarks and facts.
-    beats, windows : Level
-        The levels below.
+    below : tuple of Level
+        Beats, breaths and windows.
+    breathing : Breathing
+        The breaths.
     record_facts : int
         Facts of the recording itself.
     span_s : mapping of str to float
@@ -219,28 +240,29 @@ def record_level(
         Medians over the windows that have a value: where every window was rejected there is none here
         either, and beats that a rule left out (clipped ones, say) cannot bias what stands for the whole.
     """
+    beats, breaths, windows = below
     timed = _timed(catalogue, beats)
     start, end = np.array([source.seconds(0)]), np.array([source.seconds(source.pressure.size)])
     keys: dict[str, NDArray[Any]] = {
         "duration_s": end - start,
         "valid_s": _valid_time(start, end, beats, timed),
         "beats": np.array([np.count_nonzero(timed)], dtype=np.int64),
+        "breaths": np.array([breaths.time.size], dtype=np.int64),
         "clipped_share": _clipped_share(beats, np.zeros(beats.facts.size, dtype=np.intp), 1),
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
-    values = {
-        index.column: _median(windows.usable(index.column))
-        for index in catalogue
-        if index.level == "beat" and index.window != "none"
-    }
+    values = {index.column: _median(windows.usable(index.column)) for index in catalogue if index.summed}
     facts = pass_upward(beats.facts, np.zeros(beats.facts.size, dtype=np.intp), 1, "record", catalogue.facts)
     facts |= record_facts
     facts |= np.where(keys["beats"] < LEAST_BEATS, mask("too_few_beats"), 0)
-    level = Level("record", keys, values, facts)
-    find = _finder(catalogue, level, {"beats": beats, "windows": windows}, {}, source.context, start)
+    facts |= np.where(keys["breaths"] < LEAST_BEATS, mask("too_few_breaths"), 0)
+    facts |= breathing.facts(start, end)
+    level = Level("record", keys, values, facts, start)
+    tables = {"beats": beats, "breaths": breaths, "windows": windows}
+    find = finder(catalogue, level, tables, {}, source.context)
     for column, found in upper_values(catalogue, "record", find, 1):
         values[column] = found
-    return _finish(catalogue, level, source.context, start)
+    return _finish(catalogue, level, source.context)
 
 
 def _timed(catalogue: Catalogue, beats: Level) -> Bool:
@@ -270,40 +292,9 @@ def _median(values: Float) -> Float:
     return np.array([np.median(finite) if finite.size else np.nan])
 
 
-def _finder(
-    catalogue: Catalogue,
-    level: Level,
-    below: Mapping[str, Level],
-    extra: Mapping[str, Any],
-    context: ContextLookup,
-    time: Float,
-) -> Callable[[str], Any]:
-    """Look up inputs above the beats; what comes from below is NaN where it was rejected."""
-
-    def find(name: str) -> Any:
-        table, _, column = name.rpartition(".")
-        if table == "context":
-            return context(column, time)
-        if name in extra:
-            return extra[name]
-        column = _column_of(catalogue, column)
-        if not table:
-            return level.column(column)
-        return below[table].facts if column == "facts" else below[table].usable(column)
-
-    return find
-
-
-def _column_of(catalogue: Catalogue, word: str) -> str:
-    base = word.removesuffix("_se")
-    if word in catalogue:
-        return catalogue[word].column
-    return f"{catalogue[base].column}_se" if base in catalogue else word
-
-
-def _finish(catalogue: Catalogue, level: Level, context: ContextLookup, time: Float) -> Level:
+def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level:
     """Add the facts that indices mark, then find what their rules reject."""
-    columns = columns_of(catalogue, level.column, context, time)
+    columns = columns_of(catalogue, level.column, context, level.time)
     facts = level.facts
     for index in catalogue:
         for mark in index.marks if index.table == level.table else ():
@@ -325,32 +316,3 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup, time: Fl
 
 def _columns(index: Index, values: Mapping[str, Float]) -> list[str]:
     return [column for column in (index.column, f"{index.column}_se") if column in values]
-
-
-def columns_of(
-    catalogue: Catalogue, column: Callable[[str], Float], context: ContextLookup, time: Float
-) -> Callable[[str], NDArray[Any]]:
-    """
-    Columns as rules ask for them: by index or column name, or from the context at the time of the row.
-
-    Parameters
-    ----------
-    catalogue : Catalogue
-        The entries.
-    column : callable
-        Returns an unmasked column of the table.
-    context : callable
-        Returns for a key and times what was documented then.
-    time : ndarray, shape (n_rows,)
-        Time of the rows [s].
-    """
-
-    def find(name: str) -> NDArray[Any]:
-        if name.startswith("context."):
-            return np.asarray(context(name.removeprefix("context."), time))
-        if name not in catalogue and CHAIN_COLUMN.fullmatch(name):
-            # A catalogue of a user's own may lack them; nothing is then known of these errors.
-            return np.full(np.shape(time), np.nan)
-        return column(_column_of(catalogue, name))
-
-    return find

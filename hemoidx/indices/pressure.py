@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, correlated, integral, nearest, polynomial_kernel
-from .catalogue import Index
+from .index import Index, Range
 from .rules import (
     BEAT_RULES,
     CAUTION,
@@ -223,11 +223,15 @@ def heart_rate(duration: ArrayLike) -> Float:
     return 60.0 / np.asarray(duration, dtype=np.float64)
 
 
+_RESTING = "adults at rest, as teaching tables print it"
+_TABLES = "clinical reference tables (nursing and cardiac anaesthesia)"
+
 SBP = Index(
     name="sbp",
     title="Systolic pressure",
     unit="mmHg",
     level="beat",
+    readings=1.0,
     family="pressure",
     formula="highest pressure of the beat: vertex of a parabola fitted within 16 ms of the peak",
     inputs=("pressure", "peak", "fs"),
@@ -236,6 +240,7 @@ SBP = Index(
     rules=PRESSURE_RULES + CLIPPED + STATIC_LINE + dynamic_error("sbp"),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp",),
+    published_range=Range(90.0, 140.0, _RESTING, _TABLES),
 )
 
 DBP = Index(
@@ -243,6 +248,7 @@ DBP = Index(
     title="Diastolic pressure",
     unit="mmHg",
     level="beat",
+    readings=1.0,
     family="pressure",
     formula="lowest pressure between 100 ms (at most a quarter of the interval) before the foot and the "
     "steepest rise of the beat",
@@ -263,6 +269,7 @@ DBP = Index(
     ),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp", "systolic_area"),
+    published_range=Range(60.0, 90.0, _RESTING, _TABLES),
 )
 
 _RADIAL = "a radial cannula can under-read the femoral mean"
@@ -303,6 +310,7 @@ MBP = Index(
         ),
     ),
     window="time_mean",
+    published_range=Range(70.0, 100.0, f"{_RESTING}; others print 70 to 105 or 80 to 120", _TABLES),
 )
 
 PP = Index(
@@ -310,6 +318,7 @@ PP = Index(
     title="Pulse pressure",
     unit="mmHg",
     level="beat",
+    readings=2**0.5,
     family="pressure",
     formula="sbp - dbp of the same beat",
     inputs=("sbp", "dbp"),
@@ -318,6 +327,7 @@ PP = Index(
     rules=PRESSURE_RULES + CLIPPED + GAIN + dynamic_error("pp"),
     harmed_by=("gain", "line"),
     shared_inputs=("sbp", "dbp"),
+    published_range=Range(30.0, 60.0, "adults at rest; quoted from memory", _TABLES),
 )
 
 DURATION = Index(
@@ -359,6 +369,7 @@ HR = Index(
     ),
     window="rate",
     shared_inputs=("duration",),
+    published_range=Range(60.0, 100.0, "adults at rest; quoted from memory", "common practice, no source"),
 )
 
 INDICES = (SBP, DBP, MBP, PP, DURATION, HR)

@@ -206,6 +206,7 @@ TABLE_RULES: dict[str, tuple[Rule, ...]] = {
 
 _MISSING = {
     "beats": "it could not be read from the samples",
+    "breaths": "a beat of the breath could not be used for it",
     "windows": "fewer than three beats were usable for it",
     "record": "fewer than three beats were usable for it",
 }

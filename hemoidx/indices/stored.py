@@ -8,7 +8,8 @@ from typing import Any, NoReturn
 
 from ..errors import InputError
 from ..facts import Fact
-from .catalogue import Catalogue, Index, Mark, Range
+from .catalogue import Catalogue
+from .index import Index, Mark, Range
 from .rules import Limit, Rule, When
 
 
@@ -64,6 +65,7 @@ def _index_json(index: Index) -> dict[str, Any]:
         "sources": list(index.sources),
         "column": index.column,
         "window": index.window,
+        "readings": index.readings,
         "has_error": index.error_function is not None,
         "shared_inputs": list(index.shared_inputs),
         "family": index.family,
@@ -92,6 +94,7 @@ def _stored_index(entry: Mapping[str, Any]) -> Index:
         limits=tuple(Limit(**{**x, "when": _when(x["when"])}) for x in entry["limits"]),
         column=entry["column"],
         window=entry["window"],
+        readings=entry["readings"],
         error_function=_stored_only if entry["has_error"] else None,
         marks=tuple(Mark(Fact(**m["fact"]), _when(m["when"])) for m in entry["marks"]),
         shared_inputs=tuple(entry["shared_inputs"]),

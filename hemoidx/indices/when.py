@@ -15,7 +15,7 @@ from ..facts import FACTS, Fact, Int64Array, mask
 Bool = NDArray[np.bool_]
 Columns = Callable[[str], NDArray[Any]]
 
-TABLES = ("beats", "windows", "record")
+TABLES = ("beats", "breaths", "windows", "record")
 
 
 @dataclass(frozen=True, slots=True)

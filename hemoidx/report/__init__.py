@@ -34,7 +34,7 @@ def render(result: Analysis) -> str:
     str
         A whole HTML page with its style and pictures inside it.
     """
-    from hemoidx.report import chain, pictures, sections
+    from hemoidx.report import chain, pictures, sections, values
     from hemoidx.report.html import page, tag
 
     together = pictures.beats_together(result)
@@ -46,14 +46,14 @@ def render(result: Analysis) -> str:
         f"{result.record_id} {result.channel}: arterial pressure",
         tag("h1", f"{result.record_id or 'Recording'}: arterial pressure from {result.channel}"),
         sections.head_note(result, invented),
-        sections.measured(result, begin, finish),
+        values.measured(result, begin, finish),
         sections.by_hand(result),
         pictures.whole_recording(result, begin, finish),
         chain.measuring_chain(result),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
         tag("section", tag("h2", "Beats together"), together) if together else [],
-        sections.tables(result),
+        values.tables(result),
         sections.limits_of_reading(result, invented),
         sections.provenance(result),
     )

@@ -7,7 +7,8 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from hemoidx.indices.catalogue import Catalogue, Index
+    from hemoidx.indices.catalogue import Catalogue
+    from hemoidx.indices.index import Index
 
 _WIDTH = 100
 _VERB = {
@@ -19,7 +20,7 @@ _VERB = {
 
 def listing(catalogue: Catalogue) -> str:
     """
-    List all indices, one a line.
+    List all indices, family by family, one a line.
 
     Parameters
     ----------
@@ -31,12 +32,18 @@ def listing(catalogue: Catalogue) -> str:
     str
         Name, unit, tables and title of each.
     """
-    rows = [("name", "unit", "tables", "what it is")]
-    rows += [(index.name, index.unit, ", ".join(_tables(index)), index.title) for index in catalogue]
-    wide = [max(len(row[column]) for row in rows) for column in range(3)]
-    lines = [
-        "  ".join([*(cell.ljust(w) for cell, w in zip(row[:3], wide, strict=True)), row[3]]) for row in rows
-    ]
+    head = ("name", "unit", "tables", "what it is")
+    rows = {
+        index.name: (index.name, index.unit, ", ".join(_tables(index)), index.title) for index in catalogue
+    }
+    wide = [max(len(row[column]) for row in (head, *rows.values())) for column in range(3)]
+
+    def line(row: tuple[str, str, str, str]) -> str:
+        return "  ".join([*(cell.ljust(w) for cell, w in zip(row[:3], wide, strict=True)), row[3]])
+
+    lines = [line(head)]
+    for title, entries in catalogue.families().items():
+        lines += ["", title, *(line(rows[index.name]) for index in entries)]
     return "\n".join([*lines, "", "hemoidx indices NAME says how one is defined, and when it counts."])
 
 
@@ -78,7 +85,7 @@ def describe(index: Index) -> str:
 
 
 def _tables(index: Index) -> list[str]:
-    return [table for table in ("beats", "windows", "record") if index.appears_in(table)]
+    return [table for table in ("beats", "breaths", "windows", "record") if index.appears_in(table)]
 
 
 def _measurement(index: Index) -> list[str]:

@@ -13,13 +13,13 @@ from hemoidx.plot.style import span_style
 from hemoidx.report.html import Markup, Piece, section, table, tag
 from hemoidx.report.words import (
     SPAN_MEANING,
-    at_time,
     count,
-    decimals_of,
+    first_of,
     how_long,
     in_sentence,
     listed,
     number,
+    of_level,
     share,
 )
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from hemoidx.analysis import Analysis
     from hemoidx.facts import Fact
-    from hemoidx.indices.catalogue import Index
 
 _MOST_ROWS = 12
 CAUTIONS = (
@@ -40,7 +39,6 @@ CAUTIONS = (
     "The standard errors in the tables are random error only. What zero, level and line add is shared by all "
     "values of a recording and does not grow smaller with more beats.",
 )
-NO_PULSE = "No pulse was found that could be measured: there are no values, only the stretches below."
 INVENTED = "This recording is invented. It shows what the program does, not how patients behave."
 _DONE = {
     "add_beat": ("added", "beat"),
@@ -70,55 +68,6 @@ def head_note(result: Analysis, invented: bool) -> Markup:
     )
 
 
-def measured(result: Analysis, begin: float, finish: float) -> Markup:
-    """Say what was measured: one sentence, and one row for each quantity."""
-    record = result.record.iloc[0]
-    sampled = f"{float(result.info['fs']):g} samples per second"
-    uncalibrated = "" if result.info["calibrated"] else " It is not calibrated: its pressures are left empty."
-    used = (
-        f"{count(len(result.beats), 'beat')} found. Beats that could be used cover "
-        f"{how_long(float(record['valid_s']))} of {how_long(finish - begin)} "
-        f"({share(float(record['valid_s']), finish - begin)})."
-    )
-    if not float(record["valid_s"]):
-        used += " " + NO_PULSE
-    rows = [_summary_row(result, index) for index in result.catalogue.measured_in("windows")]
-    return section(
-        "What was measured",
-        tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
-        table(
-            (
-                "quantity",
-                "median of windows",
-                "unit",
-                "lowest to highest window",
-                "windows with a value",
-                "verdict",
-            ),
-            rows,
-            caption="Median and range of the windows of 30 s that have a value; none if all were rejected. "
-            "The verdict is that on the median; its reasons stand under Cautions.",
-        ),
-    )
-
-
-def _summary_row(result: Analysis, index: Index) -> list[Piece]:
-    decimals = decimals_of(index.unit)
-    windows = result.windows[index.column].to_numpy(dtype=float)
-    known = windows[np.isfinite(windows)]
-    spread = f"{number(known.min(), decimals)} to {number(known.max(), decimals)}" if known.size else "–"
-    there = index.appears_in("record")
-    value = float(result.record[index.column].iloc[0]) if there else float("nan")
-    return [
-        index.title,
-        number(value, decimals),
-        index.unit,
-        spread,
-        f"{known.size} of {windows.size}",
-        str(result.verdicts(index.name, table="record")["measurement"].iloc[0]) if there else "–",
-    ]
-
-
 def by_hand(result: Analysis) -> Iterable[Piece]:
     """List what a person changed: beats and spans added or removed."""
     edits = result.info["edits"]
@@ -136,7 +85,7 @@ def by_hand(result: Analysis) -> Iterable[Piece]:
         ]
         for edit in edits[:_MOST_ROWS]
     ]
-    caption = _first_of(len(rows), len(edits), "Changes by hand")
+    caption = first_of(len(rows), len(edits), "Changes by hand")
     return section(
         "Changed by hand",
         tag("p", f"A person {said}. Values on this page are those after these changes."),
@@ -203,7 +152,7 @@ def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
     for index in result.catalogue.measured_in("windows"):
         verdicts = result.verdicts(index.name, table="windows")
         said = verdicts.loc[verdicts["measurement"] == level, "reasons"]
-        for words, times in said.map(lambda text: _only(text, level)).value_counts().items():
+        for words, times in said.map(lambda text: of_level(text, level)).value_counts().items():
             reasons.setdefault((str(words), int(times)), []).append(in_sentence(index.title))
     every = len(result.catalogue.measured_in("windows"))
     return [
@@ -214,12 +163,6 @@ def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
         ]
         for (words, times), titles in sorted(reasons.items(), key=lambda item: -item[0][1])
     ]
-
-
-def _only(reasons: str, level: str) -> str:
-    """What is said of one level."""
-    begin = f"{level.capitalize()} because "
-    return next((part.removeprefix(begin) for part in reasons.split(". ") if part.startswith(begin)), reasons)
 
 
 def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup]:
@@ -278,74 +221,6 @@ def _not_documented(undocumented: list[str], bearing: dict[str, list[str]]) -> I
         tag("p", "Said once here and not repeated at every value."),
         tag("ul", lines),
     ]
-
-
-def tables(result: Analysis) -> Markup:
-    """Show the first rows of the windows and the spans, and say where the rest is."""
-    indices = result.catalogue.measured_in("windows")
-    head: list[Piece] = ["from", "to", "beats", *([i.column, tag("br"), i.unit] for i in indices)]
-    rows = [
-        [
-            at_time(float(row["start_s"])),
-            at_time(float(row["end_s"])),
-            str(int(row["beats"])),
-            *(number(float(row[index.column]), decimals_of(index.unit)) for index in indices),
-        ]
-        for _, row in result.windows.head(_MOST_ROWS).iterrows()
-    ]
-    spans = [
-        [span_style(str(row["kind"])).label, number(float(row["start_s"]), 2), number(float(row["end_s"]), 2)]
-        for _, row in result.spans.head(_MOST_ROWS).iterrows()
-    ]
-    return section(
-        "Tables",
-        table(head, rows, caption=_first_of(len(rows), len(result.windows), "Windows"), words=2),
-        table(
-            ("stretch", "from (s)", "to (s)"),
-            spans,
-            caption=_first_of(len(spans), len(result.spans), "Marked stretches"),
-        )
-        if spans
-        else [],
-        _events(result.events),
-        tag(
-            "p",
-            "Beside this page, when the analysis was saved: ",
-            [
-                [tag("code", f"{name}.parquet"), ", "]
-                for name in ("beats", "windows", "record", "spans", "events", "flushes", "zeros")
-            ],
-            "what masking hid in ",
-            tag("code", "unchecked.parquet"),
-            " and all settings in ",
-            tag("code", "analysis.json"),
-            ". ",
-            tag("code", "hemoidx.read_table(path)"),
-            " reads a table with its units.",
-            class_="quiet",
-        ),
-    )
-
-
-def _events(events: pd.DataFrame) -> Iterable[Markup]:
-    """Show the events of interest that the context marked."""
-    if events.empty:
-        return []
-    rows = [
-        [
-            str(row["kind"]).replace("_", " "),
-            str(row["note"] or ""),
-            at_time(float(row["start_s"])),
-            at_time(float(row["end_s"])),
-        ]
-        for _, row in events.head(_MOST_ROWS).iterrows()
-    ]
-    caption = _first_of(len(rows), len(events), "Events of interest as the context marked them")
-    return [table(("event", "note", "from", "to"), rows, caption=caption, words=2)]
-
-
-def _first_of(shown: int, there: int, name: str) -> str:
-    return f"{name}, all {there}." if shown == there else f"{name}, the first {shown} of {there}."
 
 
 def provenance(result: Analysis) -> Markup:

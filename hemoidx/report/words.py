@@ -78,3 +78,14 @@ def in_sentence(title: str) -> str:
 def listed(words: list[str]) -> str:
     """Join words with commas and a final 'and'."""
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def of_level(reasons: str, level: str) -> str:
+    """What is said of one level."""
+    begin = f"{level.capitalize()} because "
+    return next((part.removeprefix(begin) for part in reasons.split(". ") if part.startswith(begin)), reasons)
+
+
+def first_of(shown: int, there: int, name: str) -> str:
+    """Caption of a table that shows the first rows of another."""
+    return f"{name}, all {there}." if shown == there else f"{name}, the first {shown} of {there}."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from hemoidx.simulate.breathing import breath_wave, vasomotor_wave
 from hemoidx.simulate.scenario import Scenario
 
 FloatArray = NDArray[np.float64]
@@ -33,27 +34,6 @@ class BeatTrain:
     kind: NDArray[np.int64]
 
 
-def breath_wave(scenario: Scenario, t: FloatArray, phase: float) -> FloatArray:
-    """
-    Respiratory wave between -0.5 and 0.5; positive where breathing raises arterial pressure.
-
-    A ventilator's breath is a quick rise and a slow passive fall; a spontaneous one is close to a sine.
-    """
-    if scenario.breathing == "none":
-        return np.zeros_like(t)
-    turn = t * (scenario.breath_rate / 60.0) + phase
-    if scenario.breathing == "spontaneous":
-        return 0.5 * np.sin(2 * np.pi * turn)
-    place = turn % 1.0
-    inspiration = 0.35
-    rise = 0.5 - 0.5 * np.cos(np.pi * place / inspiration)
-    fall = np.exp(-(place - inspiration) / 0.16)
-    # The end of the fall is lifted out so that breaths join without a step.
-    rest = np.exp(-(1 - inspiration) / 0.16)
-    fall = (fall - rest) / (1 - rest)
-    return np.where(place < inspiration, rise, fall) - 0.5
-
-
 def ejection_time(interval: FloatArray, scenario: Scenario) -> FloatArray:
     """Ejection time [s] from the interval before the beat [s]: proportional to its square root, bounded."""
     return scenario.ejection * np.clip(0.3 * np.sqrt(interval), 0.11, 0.36)
@@ -74,6 +54,8 @@ def beat_train(
     slow_phase = rng.uniform(0, 1)
     rate = 1.0 + 2 * scenario.sinus_arrhythmia * breath_wave(scenario, t, breath_phase)
     rate += 0.3 * scenario.sinus_arrhythmia * np.sin(2 * np.pi * (t / 47.0 + slow_phase))
+    if scenario.vasomotor_rate:
+        rate += 2 * scenario.vasomotor_rate * vasomotor_wave(scenario, t)
     turns = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t)))) / base
     size = int(turns[-1] * 1.5) + 20
     fibrillates = scenario.rhythm == "atrial_fibrillation"
@@ -134,7 +116,7 @@ def _ejecting(
     if scenario.alternans:
         stroke = stroke * (1 + scenario.alternans * np.where(np.arange(start.size) % 2, -1.0, 1.0))
     # Stroke volume follows the breath with a delay of a fifth of it, through the lungs.
-    stroke = stroke * (1 + scenario.breath_pulse * breath_wave(scenario, start, breath_phase - 0.2))
+    stroke = stroke * (1 + scenario.breath_pulse * breath_wave(scenario, start, breath_phase, 0.2))
     ejects = stroke > _NO_EJECTION
     start, ejection, stroke, kind = start[ejects], ejection[ejects], stroke[ejects], kind[ejects]
     interval = np.diff(start)

@@ -9,8 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hemoidx.simulate.arteries import TUBE_DAMPING, site_wave
+from hemoidx.simulate.breathing import (
+    breath_wave,
+    breathing_channel,
+    breaths_of,
+    breaths_table,
+    vasomotor_wave,
+)
 from hemoidx.simulate.faults import Wave, apply_events, saturation_rise, spans_table
-from hemoidx.simulate.heart import BeatTrain, beat_train, breath_wave
+from hemoidx.simulate.heart import BeatTrain, beat_train
 from hemoidx.simulate.lines import line_of
 from hemoidx.simulate.recorder import fine_rate, record, scale_of
 from hemoidx.simulate.scenario import Scenario
@@ -18,6 +25,8 @@ from hemoidx.simulate.truth import CLEAR_MARGIN_S, Truth, beats_table, landmarks
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from hemoidx.recordings import Channel
 
 FloatArray = NDArray[np.float64]
 
@@ -43,8 +52,18 @@ def _slow_change(scenario: Scenario, t: FloatArray, rng: np.random.Generator) ->
     return scenario.drift * out
 
 
-def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, float, BeatTrain]:
+def _patient_rng(scenario: Scenario) -> np.random.Generator:
+    return np.random.default_rng([scenario.seed, 1])
+
+
+def breath_phase_of(scenario: Scenario) -> float:
+    """Place of time 0 in its breath [breaths]: the first number that the patient's seed gives."""
+    return float(_patient_rng(scenario).uniform())
+
+
+def _patient(scenario: Scenario) -> tuple[FloatArray, float, BeatTrain]:
     """Pressure behind the line without events, at the wanted level and pulse; its rate; its beats."""
+    rng = _patient_rng(scenario)
     fs = fine_rate(scenario.fs)
     run_out = max(_RUN_OUT_S, 3 * 60.0 / scenario.rate)
     t = np.arange(int((_RUN_IN_S + scenario.duration_s + run_out) * fs)) / fs - _RUN_IN_S
@@ -58,6 +77,8 @@ def _patient(scenario: Scenario, rng: np.random.Generator) -> tuple[FloatArray, 
     settled = slice(int(_RUN_IN_S * fs), None)
     factor = scenario.pulse_pressure / usual_pulse(marks, train)
     level = scenario.breath_level * breath_wave(scenario, t, breath_phase) + _slow_change(scenario, t, rng)
+    if scenario.vasomotor:
+        level += scenario.vasomotor * vasomotor_wave(scenario, t)
     level += scenario.mean_pressure - factor * float(unit[settled].mean()) - float(level[settled].mean())
     level += saturation_rise(scenario, t)
     return factor * unit + level, fs, train
@@ -95,7 +116,7 @@ def simulate_arrays(
     truth : Truth
         Beats and events, measured on the noise-free pressure at the recorder's input.
     """
-    patient, fs, train = _patient(scenario, np.random.default_rng([scenario.seed, 1]))
+    patient, fs, train = _patient(scenario)
     wave = Wave(scenario, fs, -_RUN_IN_S, patient, patient.copy(), np.ones(patient.size))
     apply_events(wave)
     truth = _truth(wave, train)
@@ -115,8 +136,9 @@ def simulate(scenario: Scenario) -> Simulated:
     Returns
     -------
     Simulated
-        `recording` has one channel, ABP, in the shape of `hemoidx.load`; it says in its comments that it is
-        invented. `truth` holds its beats and events.
+        `recording` has the channel ABP, and RESP or CO2 where the scenario asks for them, in the shape of
+        `hemoidx.load`; it says in its comments that it is invented. `truth` holds its beats, breaths and
+        events.
 
     Examples
     --------
@@ -137,9 +159,31 @@ def simulate(scenario: Scenario) -> Simulated:
         segments=[{"name": scenario.name, "start": 0, "stop": pressure.size}],
         comments=comments_of(scenario),
     )
-    recording = build([channel], origin)
+    recording = build([channel, *_breathing_channels(scenario, source)], origin)
     recording.attrs["provenance"]["steps"][0]["step"] = "simulate"
     return Simulated(recording, truth, scenario)
+
+
+_CHANNELS = {"respiration": ("RESP", "ohm", 1.0 / 200.0), "co2": ("CO2", "mmHg", 1.0 / 4.0)}
+
+
+def _breathing_channels(scenario: Scenario, source: str) -> list[Channel]:
+    """Channels of breathing that the scenario asks for, at their own rate."""
+    from hemoidx.recordings import Channel
+
+    fs = scenario.breath_fs
+    size = round(scenario.duration_s * fs)
+    dim = "time" if fs == scenario.fs else f"time_{fs:g}hz"
+    out = []
+    for kind in scenario.breath_channels:
+        name, unit, step = _CHANNELS[kind]
+        values = breathing_channel(kind, scenario, breath_phase_of(scenario), size)
+        run = {
+            "start": 0, "stop": size, "gain": 1.0 / step, "baseline": 0, "units_in": unit, "step": step,
+            "rail_low": None, "rail_high": None, "calibrated": True,
+        }  # fmt: skip
+        out.append(Channel(name, values, fs, dim, kind, unit, source, [run]))
+    return out
 
 
 def comments_of(scenario: Scenario) -> list[str]:
@@ -167,7 +211,8 @@ def _truth(wave: Wave, train: BeatTrain) -> Truth:
     # What sinks in noise and steps is nobody's to find.
     faint = max(4 * scenario.noise, 2 * scenario.step)
     beats = beats_table(marks, train, scenario.duration_s, lost, touched, faint)
-    return Truth(beats, spans_table(wave))
+    breaths = breaths_of(scenario, breath_phase_of(scenario))
+    return Truth(beats, spans_table(wave), breaths_table(breaths, scenario.duration_s, beats))
 
 
 def _hit(mask: NDArray[np.bool_], wave: Wave, start: FloatArray, stop: FloatArray) -> NDArray[np.bool_]:

@@ -13,6 +13,7 @@ from hemoidx.simulate.release import CLOSING_S, FLUSH_FLOW
 MEANT_AT = ("recorder", "artery")
 RHYTHMS = ("sinus", "atrial_fibrillation", "bigeminy")
 BREATHING = ("none", "controlled", "spontaneous")
+BREATH_CHANNELS = ("respiration", "co2")
 EVENT_KINDS = (
     "flush",
     "open_to_air",
@@ -127,6 +128,31 @@ class Scenario:
         Swing of stroke volume over a breath, maximum less minimum, as a fraction.
     breath_level : float
         Swing of pressure over a breath, maximum less minimum [mmHg].
+    inspiration : float, optional
+        Share of each breath that is inspiration; 0.35 in controlled, 0.5 in spontaneous breathing if absent.
+    breath_irregularity : float
+        Spread of the lengths of breaths, as a fraction of their mean (log-normal, cut at 2.5 times that).
+    breath_holds : tuple of (float, float)
+        Start and length [s] of stretches without a breath; each begins with the end of the running breath.
+    breath_hold_rest : float
+        Where stroke volume, pressure and rate settle in a hold, as the breath's own wave counts: -0.5 its
+        lowest, 0.5 its highest.
+    vasomotor : float
+        Swing of slow waves of vessel tone, maximum less minimum [mmHg].
+    vasomotor_hz : float
+        Their frequency [Hz].
+    vasomotor_rate : float
+        Amplitude of their swing of heart rate, as a fraction.
+    breath_channels : tuple of str
+        Channels of breathing beside the pressure, of `BREATH_CHANNELS`.
+    breath_fs : float
+        Their sampling rate [Hz].
+    breath_channel_noise : float
+        Their noise, as a fraction of the swing of a breath.
+    breath_channel_inverted : bool
+        Whether the impedance falls as air flows in.
+    breath_channel_gaps : tuple of (float, float)
+        Start and length [s] of stretches in which they hold no samples.
     line_hz, line_damping : float
         Natural frequency [Hz] and damping ratio of the line.
     meant_at : str
@@ -191,6 +217,18 @@ class Scenario:
     rail_high: float = 300.0
     events: tuple[Event, ...] = ()
     note: str = ""
+    inspiration: float | None = None
+    breath_irregularity: float = 0.0
+    breath_holds: tuple[tuple[float, float], ...] = ()
+    breath_hold_rest: float = 0.0
+    vasomotor: float = 0.0
+    vasomotor_hz: float = 0.1
+    vasomotor_rate: float = 0.0
+    breath_channels: tuple[str, ...] = ()
+    breath_fs: float = 62.5
+    breath_channel_noise: float = 0.03
+    breath_channel_inverted: bool = False
+    breath_channel_gaps: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         bounds = {
@@ -222,6 +260,13 @@ class Scenario:
             "flush_flow": (0.0, 10.0),
             "noise": (0.0, 20.0),
             "step": (0.01, 5.0),
+            "breath_irregularity": (0.0, 0.4),
+            "breath_hold_rest": (-0.5, 0.5),
+            "vasomotor": (0.0, 40.0),
+            "vasomotor_hz": (0.02, 0.2),
+            "vasomotor_rate": (0.0, 0.2),
+            "breath_fs": (5.0, 500.0),
+            "breath_channel_noise": (0.0, 1.0),
         }
         for name, (low, high) in bounds.items():
             value = getattr(self, name)
@@ -233,12 +278,26 @@ class Scenario:
             raise InputError(f"scenario {self.name}: rhythm must be one of {', '.join(RHYTHMS)}")
         if self.breathing not in BREATHING:
             raise InputError(f"scenario {self.name}: breathing must be one of {', '.join(BREATHING)}")
+        self._check_breathing()
         if self.decay_s is not None and not 0.1 <= self.decay_s <= 10.0:
             raise InputError(f"scenario {self.name}: decay_s must be 0.1 to 10 s, got {self.decay_s}")
         if not self.rail_low < self.rail_high:
             raise InputError(f"scenario {self.name}: rail_low must lie below rail_high")
         if not (self.rail_high - self.rail_low) / self.step < 60000:
             raise InputError(f"scenario {self.name}: the rails are too far apart for 16 bits at this step")
+
+    def _check_breathing(self) -> None:
+        if self.inspiration is not None and not 0.1 <= self.inspiration <= 0.8:
+            raise InputError(f"scenario {self.name}: inspiration must be 0.1 to 0.8, got {self.inspiration}")
+        unknown = set(self.breath_channels) - set(BREATH_CHANNELS)
+        if unknown or len(set(self.breath_channels)) < len(self.breath_channels):
+            choice = ", ".join(BREATH_CHANNELS)
+            raise InputError(f"scenario {self.name}: breath_channels must be of {choice}, each once")
+        for start, lasts in (*self.breath_holds, *self.breath_channel_gaps):
+            if not (math.isfinite(start) and start >= 0 and math.isfinite(lasts) and lasts > 0):
+                raise InputError(
+                    f"scenario {self.name}: hold or gap needs start >= 0, length > 0, got {start}, {lasts}"
+                )
 
     @property
     def gain(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,12 @@ WEAK_PULSE = 0.2
 NOTCH_RELAXATION = 1.2
 
 
+def _no_breaths() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=["start_s", "end_s", "inspiration_end_s"], dtype=float)
+
+
 @dataclass(frozen=True, slots=True)
 class Truth:
     """
@@ -40,10 +46,13 @@ class Truth:
         One row for each event: `start_s, end_s, kind`, and the wider stretch `touch_start_s, touch_end_s` in
         which the event still changes the pressure (ringing, fading); that margin belongs neither to the event
         nor to clean time.
+    breaths : DataFrame
+        One row for each breath that lies wholly in the recording, see `breaths_table`.
     """
 
     beats: pd.DataFrame
     spans: pd.DataFrame
+    breaths: pd.DataFrame = field(default_factory=_no_breaths)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from hemoidx.errors import InputError
 from hemoidx.simulate.cohort import teaching_cohort
 from hemoidx.simulate.model import Simulated, comments_of, simulate
 from hemoidx.simulate.recorder import resolution
@@ -20,7 +21,7 @@ _NO_SAMPLE = -32768
 
 
 def _truth_paths(folder: Path, name: str) -> dict[str, Path]:
-    return {table: folder / f"{name}.truth_{table}.parquet" for table in ("beats", "spans")}
+    return {table: folder / f"{name}.truth_{table}.parquet" for table in ("beats", "spans", "breaths")}
 
 
 def write_recording(sim: Simulated, folder: Path | str, name: str | None = None) -> Path:
@@ -40,9 +41,19 @@ def write_recording(sim: Simulated, folder: Path | str, name: str | None = None)
     -------
     Path
         The record without suffix, as a reader takes it. The same simulation gives the same bytes.
+
+    Raises
+    ------
+    InputError
+        If it has channels of breathing, which this writer does not know.
     """
     import wfdb
 
+    if len(sim.recording.data_vars) > 1:
+        extra = ", ".join(str(name) for name in sim.recording.data_vars if name != "ABP")
+        raise InputError(
+            f"{sim.scenario.name}: only ABP can be written as WFDB, not {extra}; leave out breath_channels"
+        )
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
     record = name if name is not None else sim.scenario.name
@@ -96,12 +107,12 @@ def read_truth(record: Path | str) -> Truth:
     Returns
     -------
     Truth
-        Beats and events.
+        Beats, events and breaths.
 
     Raises
     ------
     DataUnavailableError
-        If one of the two tables is missing.
+        If one of the tables is missing.
     """
     import pandas as pd
 

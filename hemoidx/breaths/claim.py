@@ -1,0 +1,186 @@
+"""Which rate of breathing, if any, may be claimed in each window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .series import Bool, Float, Int, level_passed
+from .spectrum import Spectrum
+
+#: Rates that are claimed [1/min]. Below the first, waves of vessel tone look the same in the pressure.
+SLOWEST, FASTEST = 7.6, 45.0
+#: ... and from a channel of breathing.
+SLOWEST_CHANNEL, FASTEST_CHANNEL = 4.0, 70.0
+#: Of the heart rate, beats show breathing up to this part; at a half it cannot be told from alternation.
+OF_HEART = 0.45
+#: Heart rate less breathing rate is as good an answer where that is a rate someone may breathe at [1/min].
+ALIAS_UP_TO = 33.0
+#: Log likelihood that a wave must add; in a channel of breathing, whose breaths differ in length.
+GAIN, GAIN_CHANNEL = 14.0, 6.0
+#: Another rate is as likely with this part of the gain, ...
+RIVAL, RIVAL_CHANNEL = 0.6, 0.7
+#: ... and the alias of the rate with this part of it. (Diastolic and systolic pressure are read at different
+#: times in the beat, so the wrong one of the two may even fit better.)
+ALIAS_RIVAL = 0.4
+#: A rate at half the strongest is the breath itself, the strongest its second harmonic, from this gain and
+#: this part of the strongest on.
+HALF_GAIN, HALF_PART = 9.0, 0.3
+#: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
+SLOW = (1.8, 7.2)
+#: Two rates closer than this many resolved steps (the reciprocal of the window) are one.
+_APART = 2.2
+#: Share of irregular or premature beats, and least share of the time that beats cover.
+IRREGULAR, PREMATURE, COVERED = 0.2, 0.25, 0.6
+#: Standard deviation of the intervals, breathing taken out, beyond which the rhythm hides it.
+RESTLESS = 0.06
+#: Trigeminy and quadrigeminy: a line at a third or a quarter of the heart rate in which intervals swing by
+#: more than this part.
+LOCKED = 0.06
+#: A claim is one of three windows in a row of which each claims the same as the last within this [1/min].
+SAME = 1.5
+#: With premature beats the likelihood must rise by this much for each whole share of them: pressure goes on
+#: to settle after the pause.
+GAIN_PREMATURE = 110.0
+
+
+@dataclass(frozen=True)
+class Claims:
+    """
+    What is claimed of each window.
+
+    `rate` [1/min], NaN where nothing is claimed; `bin` the row of the spectrum for it; `slow` whether slow
+    waves are stronger than breathing or stand in its place.
+    """
+
+    centre_s: Float
+    rate: Float
+    bin: Int
+    slow: Bool
+
+
+def _strongest(gain: NDArray[np.float32], allowed: Bool) -> tuple[Int, Float]:
+    """Highest local maximum among the allowed rates, and its gain (0 if there is none)."""
+    peak = np.zeros(gain.shape, dtype=bool)
+    peak[:, 1:-1] = (gain[:, 1:-1] >= gain[:, :-2]) & (gain[:, 1:-1] > gain[:, 2:])
+    masked = np.where(peak & allowed, gain, 0.0)
+    at = masked.argmax(axis=1)
+    return at, masked[np.arange(at.size), at].astype(np.float64)
+
+
+def _refined(spectrum: Spectrum, at: Int) -> Float:
+    """Rate at the top of the parabola through three gains."""
+    row, step = np.arange(at.size), spectrum.rate[1] - spectrum.rate[0]
+    inner = np.clip(at, 1, spectrum.rate.size - 2)
+    left, middle, right = (spectrum.gain[row, inner + k].astype(np.float64) for k in (-1, 0, 1))
+    bend = left - 2 * middle + right
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shift = np.where(bend < 0, 0.5 * (left - right) / bend, 0.0)
+    return np.asarray(spectrum.rate[inner] + step * np.clip(shift, -0.5, 0.5))
+
+
+def claims(
+    spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float, least_gain: Float
+) -> Claims:
+    """
+    Decide for each window what the pressure says.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Of all windows, from the beats.
+    window_s : float
+        Length of the windows [s].
+    unfit : ndarray of bool, shape (n,)
+        Windows in which nothing may be claimed, for instance for their rhythm.
+    interval_part : ndarray, shape (n, f)
+        Amplitude of the wave in the intervals, as a part of the interval.
+    least_gain : ndarray, shape (n,)
+        Log likelihood that the wave must add.
+    """
+    rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
+    apart = _APART * 60.0 / window_s
+    row = np.arange(heart.size)
+    in_band = (rate >= SLOWEST) & (rate <= np.minimum(FASTEST, OF_HEART * heart)[:, None])
+    at, best = _strongest(gain, in_band)
+    half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
+    doubled = half_gain >= np.maximum(HALF_GAIN, HALF_PART * best)
+    halved = doubled & (rate[half_at] >= SLOWEST)
+    first, harmonic = np.where(halved, half_at, at), np.where(halved, rate[at], 2 * rate[at])
+    found = _refined(spectrum, first)
+    near = np.abs(rate - found[:, None]) <= apart
+    folded = np.abs(heart[:, None] - rate)
+    image = np.abs(folded - found[:, None]) <= apart
+    kin = near | image
+    kin |= (np.abs(rate - harmonic[:, None]) <= apart) | (np.abs(folded - harmonic[:, None]) <= apart)
+    _, rival = _strongest(gain, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
+    _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
+    as_likely = (rival > RIVAL * best) | ((mirrored > ALIAS_RIVAL * best) & (heart - found <= ALIAS_UP_TO))
+    # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed; and
+    # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
+    folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
+    as_likely |= doubled & (~halved | folds)
+    for n in (3.0, 4.0):
+        locked = np.abs(found - heart / n) < 0.5 * apart
+        as_likely |= locked & (interval_part[row, first] > LOCKED)
+    clear = (best >= least_gain) & ~as_likely & ~unfit & in_band[row, first]
+    slow = _slow(spectrum, found, first, apart)
+    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
+
+
+def _slow(spectrum: Spectrum, found: Float, first: Int, apart: float) -> Bool:
+    """Slow waves of pulse and pressure that carry more power than what looks most like breathing."""
+    power = (spectrum.cosine[:, :3] ** 2 + spectrum.sine[:, :3] ** 2).sum(axis=1)
+    power = power / level_passed(spectrum.rate / 60.0) ** 2
+    slow = (spectrum.rate >= SLOW[0]) & (spectrum.rate <= SLOW[1])
+    slow = slow & (np.abs(spectrum.rate - found[:, None]) > apart)
+    row = np.arange(found.size)
+    at, seen = _strongest(spectrum.gain, slow)
+    return np.asarray((seen >= GAIN) & (power[row, at] > power[row, first]))
+
+
+def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
+    """
+    Decide for each window what a channel of breathing says.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+        Of all windows, from the channel.
+    window_s : float
+        Length of the windows [s].
+    heart_rate : ndarray, shape (n,)
+        Heart rate [1/min], NaN where unknown: the heart moves the chest too.
+    """
+    rate, gain = spectrum.rate, spectrum.gain
+    apart = _APART * 60.0 / window_s
+    row = np.arange(gain.shape[0])
+    allowed = (rate >= SLOWEST_CHANNEL) & (rate <= FASTEST_CHANNEL)
+    with np.errstate(invalid="ignore"):
+        allowed = allowed & ~(np.abs(rate - heart_rate[:, None]) < 0.6 * apart)
+    at, best = _strongest(gain, allowed)
+    half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
+    halved = (half_gain >= np.maximum(GAIN_CHANNEL, HALF_PART * best)) & (rate[half_at] >= SLOWEST_CHANNEL)
+    first = np.where(halved, half_at, at)
+    found = _refined(spectrum, first)
+    multiple = np.round(rate / np.maximum(found, 1e-9)[:, None])
+    kin = np.abs(rate - np.maximum(multiple, 1.0) * found[:, None]) <= apart
+    _, rival = _strongest(gain, allowed & ~kin)
+    clear = (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best) & allowed[row, first]
+    none = np.zeros(row.size, dtype=bool)
+    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, none)
+
+
+def _steady(rate: Float) -> Float:
+    """Leave out claims that are not part of three in a row."""
+    if rate.size < 3:
+        return np.full(rate.shape, np.nan)
+    with np.errstate(invalid="ignore"):
+        same = np.abs(np.diff(rate)) <= SAME
+    three = same[1:] & same[:-1]
+    shared = np.zeros(rate.size, dtype=bool)
+    for k in range(3):
+        shared[k : k + three.size] |= three
+    return np.where(shared, rate, np.nan)

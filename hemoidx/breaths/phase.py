@@ -1,0 +1,173 @@
+"""From rates of windows to breaths: a continuous phase along the recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..samples import rolling_quantile
+from .claim import Claims
+from .series import SPACING_S, Carriers, Float, Int, smoothed
+from .spectrum import Spectrum
+
+#: Points of the phase grid for each breath.
+_POINTS = 6
+#: A breath may last this part of its expected length, and must swing by this part of its like.
+_LENGTH = (0.6, 1.6)
+_SWING = 0.35
+#: Part of what the carriers hold that is breathing: the long kernel below the one, the short above the other.
+_PLAIN = (0.4, 0.75)
+#: Claims are carried so far beyond the first and the last window that makes them [s].
+_REACH_S = 7.0
+#: No breath is cut further than this from the nearest beat: seconds, and parts of a breath.
+_LONELY_S, _LONELY = 1.0, 0.3
+#: Windows on each side over which the carriers' relation to one another is averaged.
+_RELATION = 4
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Breaths as turns of the phase: `start`, `end` [s]."""
+
+    start: Float
+    end: Float
+
+
+def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
+    """
+    Weight of each carrier in each window, shape (n, carriers): in phase with the leading carrier.
+
+    The principal component of the cross spectrum at the claimed rate, carriers measured by the noise that
+    the wave leaves.
+    """
+    row = np.arange(claimed.rate.size)
+    known = np.isfinite(claimed.rate)
+    own = spectrum.own[row, :, claimed.bin].astype(np.float64)
+    z = spectrum.cosine[row, :, claimed.bin] - 1j * spectrum.sine[row, :, claimed.bin]
+    power = np.abs(z) ** 2
+    noise = np.maximum(0.5 * power * (1.0 / np.clip(own, 1e-3, 0.98) - 1.0), 1.0)
+    z = np.where(known[:, None], z / np.sqrt(noise), 0.0)
+    cross = np.einsum("ni,nj->nij", z, z.conj())
+    total = np.cumsum(np.concatenate((np.zeros((1, *cross.shape[1:])), cross)), axis=0)
+    first = np.maximum(row - _RELATION, 0)
+    last = np.minimum(row + _RELATION + 1, row.size)
+    cross = total[last] - total[first]
+    leading = int(np.abs(z).sum(axis=0).argmax())
+    vector = cross[:, :, leading].copy()
+    for _ in range(4):
+        vector = np.einsum("nij,nj->ni", cross, vector)
+        vector /= np.maximum(np.linalg.norm(vector, axis=1), 1e-12)[:, None]
+    turn = vector[:, leading] / np.maximum(np.abs(vector[:, leading]), 1e-12)
+    return np.asarray(vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise))
+
+
+def turns(
+    of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, breaths: tuple[float, float]
+) -> Turns:
+    """
+    Follow the phase of breathing and cut it into breaths.
+
+    Parameters
+    ----------
+    of : Carriers
+        Beats and carriers.
+    spectrum : Spectrum
+        Where the rates were claimed.
+    claimed : Claims
+        The rates.
+    duration_s : float
+        Length of the recording [s].
+    breaths : tuple of float
+        Length of the averaging kernel, from end to end [breaths]: where breathing is most of what the
+        carriers hold, and where it is little of it.
+
+    Returns
+    -------
+    Turns
+        A breath starts where the leading carrier passes its mean upward.
+
+    Notes
+    -----
+    Time is first warped to turns of the claimed rate; there breathing has the frequency 1, and one kernel
+    serves all rates. Demodulated and averaged, the angle that is left corrects the turns.
+    """
+    known = np.flatnonzero(np.isfinite(claimed.rate))
+    if not known.size or not of.time_s.size:
+        return Turns(np.zeros(0), np.zeros(0))
+    grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
+    rate = np.interp(grid, claimed.centre_s[known], claimed.rate[known])
+    turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
+    weights = _relation(spectrum, claimed)[known]
+    hop = claimed.centre_s[1] - claimed.centre_s[0] if claimed.centre_s.size > 1 else 1.0
+    nearest = (
+        known.size
+        - 1
+        - np.searchsorted(
+            -0.5 * (claimed.centre_s[known][1:] + claimed.centre_s[known][:-1])[::-1],
+            -of.time_s,
+            side="right",
+        )
+    )
+    value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights[nearest].conj())
+    u = np.interp(of.time_s, grid, turn)
+    short, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths[0])
+    time = np.interp(at, turn, grid)
+    z = short
+    if breaths[1] > breaths[0]:
+        gain = spectrum.gain[known, claimed.bin[known]] / np.maximum(spectrum.beats[known], 1.0)
+        part = np.interp(time, claimed.centre_s[known], -np.expm1(-2.0 * gain))
+        trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
+        long, _ = _demodulated(u, of.weight, value, float(turn[-1]), breaths[1])
+        z = trust * short + (1.0 - trust) * long
+    angle, swing = np.unwrap(np.angle(z)), np.abs(short)
+    place = at + angle / (2 * np.pi) + 0.25
+    distance = np.abs(time - claimed.centre_s[known][_nearest(claimed.centre_s[known], time)])
+    usual = np.interp(time, grid, rate)
+    near = np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
+    return _cut(time, place, swing, near & (distance <= max(_REACH_S, 0.6 * hop)), usual)
+
+
+def _nearest(sorted_to: Float, value: Float) -> Int:
+    """Place of the nearest of some increasing values."""
+    return np.searchsorted(0.5 * (sorted_to[1:] + sorted_to[:-1]), value).astype(np.int64)
+
+
+def _demodulated(
+    u: Float, weight: Float, value: NDArray[np.complex128], last: float, breaths: float
+) -> tuple[NDArray[np.complex128], Float]:
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns."""
+    size = int(last * _POINTS) + 2
+    at = np.round(u * _POINTS).astype(np.int64)
+    half = round(0.5 * breaths * _POINTS)
+    kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+
+    def smooth(what: Float) -> Float:
+        return smoothed(np.bincount(at, what, size)[:size], kernel)
+
+    mass = np.maximum(smooth(weight), 1e-9)
+    # The mean within the kernel must not leak into the wave.
+    mean = (smooth(weight * value.real) + 1j * smooth(weight * value.imag)) / mass
+    wave = np.exp(-2j * np.pi * u)
+    value = (value - mean[np.clip(at, 0, size - 1)]) * wave * weight
+    z = (smooth(value.real) + 1j * smooth(value.imag)) / mass
+    return np.asarray(z), np.arange(size) / _POINTS
+
+
+def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:
+    """Cut where the phase passes a whole number, and keep breaths that last and swing as breaths do."""
+    whole = np.floor(place)
+    passed = np.flatnonzero((np.diff(whole) == 1) & inside[1:] & inside[:-1])
+    if passed.size < 2:
+        return Turns(np.zeros(0), np.zeros(0))
+    share = (whole[passed + 1] - place[passed]) / (place[passed + 1] - place[passed])
+    cut = time[passed] + share * (time[passed + 1] - time[passed])
+    start, end = cut[:-1], cut[1:]
+    usual = 60.0 / rate[passed[:-1]]
+    low = np.minimum.reduceat(swing, passed)[:-1]
+    outside = np.logical_or.reduceat(~inside, passed)[:-1]
+    like = rolling_quantile(low, 30, 0.75)
+    good = (end - start > _LENGTH[0] * usual) & (end - start < _LENGTH[1] * usual)
+    good &= ~outside & (low > _SWING * like)
+    return Turns(start[good], end[good])
