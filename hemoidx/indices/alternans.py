@@ -285,8 +285,7 @@ def alternans_k(
 
 
 _DEFINITION = (
-    "Harrison's Principles of Internal Medicine, chapter 267 (definition, as quoted by study cards); the "
-    "estimator is our own"
+    "Harrison's Principles of Internal Medicine, chapter 267 (definition, from study cards); estimator ours"
 )
 _SPECTRAL = (
     "Rosenbaum DS and others. Electrical alternans and vulnerability to ventricular arrhythmias. N Engl J "
