@@ -81,6 +81,12 @@ SWING_RULES = (
         "with fewer than four beats a breath the beats show on average less than 90 % of a sinusoidal swing, "
         "and a single breath of four may hide 29 % of it, one of three 25 %",
     ),
+    Rule(
+        CAUTION,
+        When(column="beats_per_breath", below=3.0, tables=("breaths", "windows")),
+        "with fewer than three beats a breath the value depends on where one breath is cut from the next: with "
+        "breaths read off the pressure it was 1 point higher on average, 3 at most (simulated)",
+    ),
 )
 
 #: Faults of zero and level, of what does not cancel an offset. The error itself stands in windows and above;
