@@ -142,7 +142,10 @@ def test_context_is_documented_once_and_events_are_listed(rec: xr.Dataset, resul
     assert (before["interpretation"], after["interpretation"]) == ("undocumented", "limited")
     undocumented = mask("site_undocumented", "breathing_undocumented", "zero_not_seen", "line_unknown")
     assert not (result.windows["facts"] & undocumented).any(), "said once, not on every row"
-    pd.testing.assert_frame_equal(told.windows, result.windows)
+    # What the site decides is a rule for the mean that is made for it, and nothing else.
+    by_site = ["mbp_form_factor", "mbp_form_factor_se"]
+    pd.testing.assert_frame_equal(told.windows.drop(columns=by_site), result.windows.drop(columns=by_site))
+    assert told.windows["mbp_form_factor"].notna().any()
 
 
 def test_a_crop_keeps_the_clock_and_the_windows_of_the_recording(
