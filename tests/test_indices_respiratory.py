@@ -610,7 +610,8 @@ def test_variation_of_simulated_patients(found: bool) -> None:
     assert (got["ppv_robust"] - got["true_robust"]).abs().max() < 1.5
     # The whole swing, not what five beats show of it; the breath is no sine and loses a little.
     assert (got["ppv_robust"] - got["latent"]).abs().max() < 2.5
-    assert (got["ppv"] < got["latent"] + 1.0).all()
+    deep = got[got["latent"] > 10]
+    assert (deep["ppv"] < deep["latent"] - 1.0).all()
 
 
 def test_fibrillation_has_no_variation_by_breathing() -> None:
