@@ -275,3 +275,12 @@ def test_level_is_taken_out_as_far_as_is_said() -> None:
         left = (wave - local_mean(time, wave, 26.0))[100:-100]
         expected = float(level_passed(np.array(hz)))
         assert np.std(left) / np.std(wave) == pytest.approx(expected, abs=0.06)
+
+
+@pytest.mark.parametrize("seconds", [3.0, 8.0, 15.0, 30.0, 45.0])
+def test_short_recordings_are_read_without_complaint(seconds: float) -> None:
+    t = np.arange(0.1, seconds, 0.8)
+    wave = np.sin(2 * np.pi * t / 4.0)
+    found = read(beat_series(t, np.full(t.size, 0.8), 120 + 3 * wave, 80 + wave, 95 + wave), seconds)
+    assert np.all(found.end_s <= seconds + 1.0)
+    assert np.all(np.abs(found.rate - 15.0) < 2.0)

@@ -22,6 +22,8 @@ from hemoidx.indices.levels import beat_level
 from hemoidx.indices.stored import from_json, to_json
 from tests.waves import Float, all_levels, pulses, ramps, unknown_chain
 
+UNITS = ("mmHg", "s", "1/min", "mmHg/s", "mmHg s", "%", "1", "1/min/mmHg", "year/min/mmHg", "mmHg/min")
+
 
 def double(sbp: Float) -> Float:
     """Twice the systolic pressure."""
@@ -60,7 +62,7 @@ def test_every_entry_says_what_it_is_and_where_it_is_published() -> None:
         assert index.title
         assert index.formula
         assert index.sources
-        assert index.unit in ("mmHg", "s", "1/min", "mmHg/s", "mmHg s", "%", "1")
+        assert index.unit in UNITS
         assert all(limit.source and limit.reason for limit in index.limits)
         assert index.published_range is None or index.published_range.source
 
@@ -137,7 +139,8 @@ def test_values_do_not_depend_on_how_the_wave_is_cut(chunk_s: float, seed: int) 
     source = Source(**{**vars(base), "pressure": wave, "landmarks": marks})
     whole, cut = (values_of(default_catalogue(), source, chunk_s=length) for length in (1e6, chunk_s))
     for column in whole:
-        np.testing.assert_allclose(cut[column], whole[column], rtol=1e-13, atol=0)
+        # A position moved by whole samples may change in its last bit, and with it a difference of pressures.
+        np.testing.assert_allclose(cut[column], whole[column], rtol=1e-13, atol=1e-9)
     # Sums over the samples of a beat are the same to the last bit. Matrix products are not, whatever their
     # rows hold, since their last bit goes by the number of rows; the stretches are therefore a fixed grid.
     for column in ("mbp", "duration_s", "hr", "ejection_time_s"):

@@ -188,9 +188,8 @@ def test_what_does_not_harm_a_quantity_leaves_it_accepted(
 def test_what_each_fault_does(fact: str, refused: str, cautioned: str) -> None:
     facts = np.array([mask(fact)], dtype=np.int64)
     found: dict[str, set[str]] = {}
-    for index in default_catalogue():
-        if index.family == "chain":
-            continue
+    for name in ["sbp", "dbp", "mbp", "pp", "hr", "duration", "dpdt_max", "systolic_area", "ejection_time"]:
+        index = default_catalogue()[name]
         level = judge(index.rules, (), "beats", facts, unknown, np.ones(1)).measurement[0]
         found.setdefault(level, set()).add(index.name)
     assert found.get("rejected", set()) == set(refused.split())

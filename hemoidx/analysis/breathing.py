@@ -44,12 +44,14 @@ def breathing_of(rec: xr.Dataset, axis: Axis, beats: Level) -> tuple[Breathing, 
     start = float(axis.seconds(0))
     length = float(axis.seconds(axis.size)) - start
     facts = beats.facts
+    # A catalogue of a user's own may lack a pressure; breathing then shows in the others.
+    sbp, dbp, mbp = (beats.values.get(name, np.full(facts.size, np.nan)) for name in ("sbp", "dbp", "mbp"))
     series = beat_series(
         beats.time - start,
         beats.column("duration_s"),
-        beats.column("sbp"),
-        beats.column("dbp"),
-        beats.column("mbp"),
+        sbp,
+        dbp,
+        mbp,
         usable=facts & mask(*_UNUSABLE) == 0,
         ectopic=facts & mask("ectopic") != 0,
         irregular=facts & mask("irregular_rhythm") != 0,

@@ -17,6 +17,7 @@ from ..indices.catalogue import Catalogue
 from ..indices.index import Index
 from ..indices.lookup import columns_of
 from ..indices.rules import judge
+from .questions import Questions
 
 if TYPE_CHECKING:
     import matplotlib.figure
@@ -59,7 +60,7 @@ class Hidden:
 
 
 @dataclass(eq=False, repr=False)
-class Analysis:
+class Analysis(Questions):
     """
     What `hemoidx.analyse` returns.
 
@@ -239,6 +240,8 @@ class Analysis:
         from ..line.static import StaticUncertainty
 
         index, frame = self._find(name, table)
+        if index.family == "exposure":
+            raise InputError(f"index {name}: it is not linear in pressure; see Analysis.exposure")
         if not {"offset", "gain"} & set(index.harmed_by):
             raise InputError(f"index {name}: zero, level and gain do not change it")
         value = frame[index.column].to_numpy(dtype=np.float64)

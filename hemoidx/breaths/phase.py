@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..samples import rolling_quantile
 from .claim import Claims
-from .series import SPACING_S, Carriers, Float, Int
+from .series import SPACING_S, Carriers, Float, Int, smoothed
 from .spectrum import Spectrum
 
 #: Points of the phase grid for each breath.
@@ -144,7 +144,7 @@ def _demodulated(
     kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
 
     def smooth(what: Float) -> Float:
-        return np.convolve(np.bincount(at, what, size)[:size], kernel, "same")
+        return smoothed(np.bincount(at, what, size)[:size], kernel)
 
     mass = np.maximum(smooth(weight), 1e-9)
     # The mean within the kernel must not leak into the wave.

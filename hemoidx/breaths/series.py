@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -108,6 +109,12 @@ def _hann(width_s: float) -> Float:
     return np.asarray(np.hanning(2 * half + 1)[1:-1])
 
 
+def smoothed(row: NDArray[Any], kernel: Float) -> Float:
+    """Convolve, giving back as many values as there were, also where the kernel is the longer one."""
+    begin = (kernel.size - 1) // 2
+    return np.convolve(row, kernel)[begin : begin + row.size]
+
+
 class _Bins:
     """Local weighted means over a few bins, given back at the beats."""
 
@@ -124,10 +131,10 @@ class _Bins:
         """Mean around each beat under a Hann kernel of that width; local straight lines are kept."""
         kernel = _hann(width_s)
         if width_s not in self.of_width:
-            mass, moment = (np.convolve(row, kernel, "same") for row in (self.mass, self.moment))
+            mass, moment = (smoothed(row, kernel) for row in (self.mass, self.moment))
             self.of_width[width_s] = mass, moment
         mass, moment = self.of_width[width_s]
-        total = np.convolve(np.bincount(self.at, self.weight * value, self.size), kernel, "same")
+        total = smoothed(np.bincount(self.at, self.weight * value, self.size), kernel)
         known = mass > 1e-9
         mean, centre = total[known] / mass[known], moment[known] / mass[known]
         # Where beats are spread evenly the centre is that of the bin; at a gap it is that of the beats.

@@ -3,11 +3,44 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import import_module
 
 from .catalogue import Catalogue
 from .index import Index
 
 __all__ = ["Catalogue", "Index", "default_catalogue"]
+
+#: Modules that hold entries, in the order in which the tables show them.
+MODULES = (
+    "pressure",
+    "mean_rules",
+    "products",
+    "supply",
+    "upstroke",
+    "ejection",
+    "area",
+    "diastole",
+    "runoff",
+    "decay",
+    "breathing",
+    "breath_beats",
+    "respiratory",
+    "systolic_parts",
+    "paradoxus",
+    "variation",
+    "stroke_variation",
+    "rhythm",
+    "pattern",
+    "ectopy",
+    "postectopic",
+    "alternans",
+    "stroke_volume_entries",
+    "calibrated_entries",
+    "flow_entries",
+    "body",
+    "exposed",
+    "chain",
+)
 
 
 @lru_cache(maxsize=1)
@@ -25,18 +58,5 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    from . import (
-        area,
-        body,
-        breathing,
-        calibrated_entries,
-        chain,
-        flow_entries,
-        pressure,
-        stroke_volume_entries,
-        upstroke,
-    )
-
-    stroke_volume = (stroke_volume_entries, calibrated_entries, flow_entries, body)
-    modules = (pressure, upstroke, area, breathing, *stroke_volume, chain)
+    modules = [import_module(f"{__name__}.{name}") for name in MODULES]
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

@@ -41,7 +41,7 @@ def breathing_rate(start_s: ArrayLike, end_s: ArrayLike) -> Float:
 
 
 def beats_per_breath(
-    start_s: ArrayLike, end_s: ArrayLike, duration: ArrayLike, breath_of_beat: NDArray[np.intp]
+    start_s: ArrayLike, end_s: ArrayLike, duration: ArrayLike, breath_of_beat: ArrayLike
 ) -> Float:
     """
     Beats that fit into each breath, as a fraction: its length over the mean interval of its beats.
@@ -52,7 +52,7 @@ def beats_per_breath(
         Start and end of the breaths [s].
     duration : array_like, shape (n_beats,)
         Duration of the beats [s], NaN where it was not measured.
-    breath_of_beat : ndarray of int, shape (n_beats,)
+    breath_of_beat : array_like of int, shape (n_beats,)
         Row of the breath in which each beat begins, -1 for none.
 
     Returns
@@ -67,13 +67,14 @@ def beats_per_breath(
 
     Examples
     --------
-    >>> beats_per_breath([0.0], [4.0], [0.8, 0.8, 1.0], np.array([0, 0, -1]))
+    >>> beats_per_breath([0.0], [4.0], [0.8, 0.8, 1.0], [0, 0, -1])
     array([5.])
     """
     start = np.asarray(start_s, dtype=np.float64)
     seconds = np.asarray(duration, dtype=np.float64)
-    inside = (breath_of_beat >= 0) & np.isfinite(seconds)
-    row = breath_of_beat[inside]
+    breath = np.asarray(breath_of_beat)
+    inside = (breath >= 0) & np.isfinite(seconds)
+    row = breath[inside]
     count = np.bincount(row, minlength=start.size)
     with np.errstate(invalid="ignore", divide="ignore"):
         interval = np.bincount(row, seconds[inside], start.size) / count

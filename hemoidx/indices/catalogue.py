@@ -273,7 +273,9 @@ def _check_names(indices: Iterable[Index]) -> None:
     for index in indices:
         reserved = {*VOCABULARY[index.level], *FIXED[index.table], *_KEYS}
         if index.rises:
-            reserved |= {*FIXED["windows"], *FIXED["record"]}
+            reserved |= {*FIXED["windows"]}
+        if index.summed:
+            reserved |= {*FIXED["record"]}
         for word in {index.name, index.column}:
             if word in reserved:
                 raise InputError(

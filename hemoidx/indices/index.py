@@ -138,7 +138,8 @@ class Index:
     window : str
         How values of beats or breaths become one of a window: "mean", "time_mean" (weighted by the duration
         of the beats), "rate" (60 / mean interval), "shared" (mean of an error that all beats share, without
-        a standard error of its own), or "none".
+        a standard error of its own), or "none". The recording has the median over its windows, also of an
+        index of windows, unless it is "none".
     readings : float
         How far the value moves with the steps of the recorder: 1 for a pressure read at one place, the
         square root of 2 for a difference of two, 0 where many samples average the steps out.
@@ -234,13 +235,20 @@ class Index:
         return self.level in ("beat", "breath") and self.window != "none"
 
     @property
+    def summed(self) -> bool:
+        """Whether the recording has the median over its windows."""
+        return self.rises or (self.level == "window" and self.window != "none")
+
+    @property
     def has_se(self) -> bool:
         """Whether the tables above the beats have a standard error of it."""
         return self.error_function is not None or (self.rises and self.window != "shared")
 
     def appears_in(self, table: str) -> bool:
         """Whether a table has a column of it."""
-        return table == self.table or (self.rises and table in ("windows", "record"))
+        return (
+            table == self.table or (self.rises and table == "windows") or (self.summed and table == "record")
+        )
 
     def _repr_html_(self) -> str:
         from .shown import entry_page

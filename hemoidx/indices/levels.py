@@ -251,7 +251,7 @@ def record_level(
         "clipped_share": _clipped_share(beats, np.zeros(beats.facts.size, dtype=np.intp), 1),
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
-    values = {index.column: _median(windows.usable(index.column)) for index in catalogue if index.rises}
+    values = {index.column: _median(windows.usable(index.column)) for index in catalogue if index.summed}
     facts = pass_upward(beats.facts, np.zeros(beats.facts.size, dtype=np.intp), 1, "record", catalogue.facts)
     facts |= record_facts
     facts |= np.where(keys["beats"] < LEAST_BEATS, mask("too_few_beats"), 0)

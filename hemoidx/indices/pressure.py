@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, integral, nearest, polynomial_kernel
-from .index import Index
+from .index import Index, Range
 from .rules import (
     BEAT_RULES,
     CAUTION,
@@ -224,6 +224,9 @@ def heart_rate(duration: ArrayLike) -> Float:
     return 60.0 / np.asarray(duration, dtype=np.float64)
 
 
+_RESTING = "adults at rest, as teaching tables print it"
+_TABLES = "clinical reference tables (nursing and cardiac anaesthesia)"
+
 SBP = Index(
     name="sbp",
     title="Systolic pressure",
@@ -238,6 +241,7 @@ SBP = Index(
     rules=PRESSURE_RULES + CLIPPED + STATIC_LINE + dynamic_error("sbp"),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp",),
+    published_range=Range(90.0, 140.0, _RESTING, _TABLES),
 )
 
 DBP = Index(
@@ -266,6 +270,7 @@ DBP = Index(
     ),
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("pp", "systolic_area"),
+    published_range=Range(60.0, 90.0, _RESTING, _TABLES),
 )
 
 _RADIAL = "a radial cannula can under-read the femoral mean"
@@ -306,6 +311,7 @@ MBP = Index(
         ),
     ),
     window="time_mean",
+    published_range=Range(70.0, 100.0, f"{_RESTING}; others print 70 to 105 or 80 to 120", _TABLES),
 )
 
 PP = Index(
@@ -322,6 +328,7 @@ PP = Index(
     rules=PRESSURE_RULES + CLIPPED + GAIN + dynamic_error("pp"),
     harmed_by=("gain", "line"),
     shared_inputs=("sbp", "dbp"),
+    published_range=Range(30.0, 60.0, "adults at rest; quoted from memory", _TABLES),
 )
 
 DURATION = Index(
@@ -363,6 +370,7 @@ HR = Index(
     ),
     window="rate",
     shared_inputs=("duration",),
+    published_range=Range(60.0, 100.0, "adults at rest; quoted from memory", "common practice, no source"),
 )
 
 INDICES = (SBP, DBP, MBP, PP, DURATION, HR)

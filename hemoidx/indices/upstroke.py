@@ -7,7 +7,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
 from .index import Index, Range
-from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, Limit, caution, reject
+from .limits import supported
+from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, SHAPE_RULES, Limit, caution, reject
+
+_LOADING = (
+    "Vaquer S, Chemla D, Teboul JL, et al. Influence of changes in ventricular systolic function and loading "
+    "conditions on pulse contour analysis-derived femoral dP/dtmax. Ann Intensive Care 2019;9:61"
+)
 
 
 def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> Float:
@@ -57,6 +63,62 @@ def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> 
     return np.where(known & np.isfinite(slope).all(axis=1), value * fs, np.nan)
 
 
+def time_to_peak(onset: ArrayLike, peak: ArrayLike, fs: float) -> Float:
+    """
+    Time from the foot of the upstroke to the systolic peak.
+
+    Parameters
+    ----------
+    onset, peak : array_like, shape (n_beats,)
+        Foot and peak [samples].
+    fs : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        [s]; NaN where a landmark is unknown.
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+
+    Examples
+    --------
+    >>> time_to_peak([10.0], [25.0], fs=125.0)
+    array([0.12])
+    """
+    return (np.asarray(peak, dtype=np.float64) - np.asarray(onset, dtype=np.float64)) / fs
+
+
+def upstroke_slope(pp: ArrayLike, time_to_peak: ArrayLike) -> Float:
+    """
+    Mean rate of rise from the foot to the peak.
+
+    Parameters
+    ----------
+    pp : array_like, shape (n_beats,)
+        Pulse pressure [mmHg].
+    time_to_peak : array_like, shape (n_beats,)
+        Foot to peak [s].
+
+    Returns
+    -------
+    ndarray, shape (n_beats,)
+        pp / time_to_peak [mmHg/s].
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+
+    Examples
+    --------
+    >>> upstroke_slope([40.0], [0.1])
+    array([400.])
+    """
+    return np.asarray(np.asarray(pp, dtype=np.float64) / np.asarray(time_to_peak, dtype=np.float64))
+
+
 DPDT_MAX = Index(
     name="dpdt_max",
     title="Steepest rise of arterial pressure (dP/dt max)",
@@ -80,8 +142,26 @@ DPDT_MAX = Index(
             "contractility",
             "either way",
             "it changes with loading and moves with pulse pressure as well as with the force of the heart",
-            source="Vaquer S, Chemla D, Teboul JL, et al. Ann Intensive Care 2019;9:61",
+            source=_LOADING,
         ),
+        Limit(
+            "steepest rise of left ventricular pressure",
+            "reads low",
+            "the artery rises more slowly than the ventricle: by 732 +/- 539 mmHg/s at the femoral and 625 "
+            "+/- 501 at the radial artery of pigs",
+            source=(
+                "Monge Garcia MI, Jian Z, Settels JJ, et al. Crit Care 2018;22:325. "
+                "doi:10.1186/s13054-018-2260-1"
+            ),
+        ),
+        Limit(
+            "steepest rise in other recordings",
+            "either way",
+            "it goes by the sampling rate, the filter, the site and the line: this filter passes 90 to 95 "
+            "% of 13 Hz from 125 Hz on",
+            source="the response of the filter is computed; 'from 200 Hz on' is common advice, no source",
+        ),
+        *supported("contractility"),
     ),
     published_range=Range(
         597.0,
@@ -91,4 +171,58 @@ DPDT_MAX = Index(
     ),
 )
 
-INDICES = (DPDT_MAX,)
+TIME_TO_PEAK = Index(
+    name="time_to_peak",
+    title="Time from foot to peak",
+    unit="s",
+    level="beat",
+    family="upstroke",
+    formula="peak - onset",
+    inputs=("onset", "peak", "fs"),
+    function=time_to_peak,
+    sources=("common practice, no source: foot to peak",),
+    rules=SHAPE_RULES + CLIPPED + caution("sampling_rate_low", "line_bends_upstroke") + DYNAMIC_SHAPE,
+    harmed_by=("line",),
+    limits=(
+        Limit(
+            "time in which the ventricle ejects most",
+            "either way",
+            "reflected waves may draw a later peak (in the aorta of the old) or an earlier and sharper one "
+            "(at the periphery)",
+            source="common practice, no source",
+        ),
+        *supported("time in which the ventricle ejects most"),
+    ),
+    column="time_to_peak_s",
+    shared_inputs=("upstroke_slope",),
+)
+
+UPSTROKE_SLOPE = Index(
+    name="upstroke_slope",
+    title="Mean upstroke slope",
+    unit="mmHg/s",
+    level="beat",
+    family="upstroke",
+    formula="pp / time_to_peak",
+    inputs=("pp", "time_to_peak"),
+    function=upstroke_slope,
+    sources=("common practice, no source: foot to peak",),
+    rules=PRESSURE_RULES
+    + CLIPPED
+    + caution("sampling_rate_low", "line_bends_upstroke")
+    + GAIN
+    + DYNAMIC_SHAPE,
+    harmed_by=("gain", "line"),
+    limits=(
+        Limit(
+            "contractility",
+            "either way",
+            "it moves with pulse pressure, and so with stroke volume and the stiffness of the arteries",
+            source=f"{_LOADING} (of the steepest rise)",
+        ),
+        *supported("contractility"),
+    ),
+    shared_inputs=("time_to_peak",),
+)
+
+INDICES = (DPDT_MAX, TIME_TO_PEAK, UPSTROKE_SLOPE)

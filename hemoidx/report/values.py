@@ -87,8 +87,8 @@ _SUMMARY = (
 
 def _has_value(result: Analysis, index: Index) -> bool:
     """Whether any window or the recording has a value of an index."""
-    tables = [result.windows, result.record] if index.appears_in("windows") else [result.record]
-    return any(bool(np.isfinite(one[index.column].to_numpy(dtype=float)).any()) for one in tables)
+    there = [getattr(result, table) for table in ("windows", "record") if index.appears_in(table)]
+    return any(bool(np.isfinite(one[index.column].to_numpy(dtype=float)).any()) for one in there)
 
 
 def _summary_row(result: Analysis, index: Index) -> list[Piece]:

@@ -1,0 +1,225 @@
+"""Time constant and asymptote of the diastolic decay, fitted jointly over the beats of a window."""
+
+from __future__ import annotations
+
+from ..samples import Float
+from .index import Index, Range
+from .joint import Int, joint_decay, level_at
+from .limits import NO_PUMP, supported
+from .rules import DYNAMIC_SHAPE, PRESSURE_RULES, STATIC_LINE, Limit, reject
+from .runoff import LOWER_RAIL
+
+_FREE = (
+    "Effect of aging on the pressure asymptote and time constant of exponential diastolic aortic pressure "
+    "decay in humans. Artery Res 2018, abstract P11. doi:10.1016/j.artres.2018.10.064"
+)
+
+
+def tau_free(
+    runoff_early: Float,
+    runoff_middle: Float,
+    runoff_late: Float,
+    runoff_time: Float,
+    onset_s: Float,
+    window_of_beat: Int,
+    n_windows: int,
+) -> Float:
+    """
+    Time constant of the diastolic decay with its asymptote fitted too.
+
+    Parameters
+    ----------
+    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
+        As `joint_decay` has them.
+
+    Returns
+    -------
+    ndarray, shape (n_windows,)
+        [s].
+
+    References
+    ----------
+    .. [1] Effect of aging on the pressure asymptote and time constant of exponential diastolic aortic
+       pressure decay in humans. Artery Res 2018, abstract P11 (the convention).
+    """
+    thirds = (runoff_early, runoff_middle, runoff_late)
+    return joint_decay(*thirds, runoff_time, onset_s, window_of_beat, n_windows)[0]
+
+
+def tau_free_error(
+    runoff_early: Float,
+    runoff_middle: Float,
+    runoff_late: Float,
+    runoff_time: Float,
+    onset_s: Float,
+    window_of_beat: Int,
+    n_windows: int,
+) -> Float:
+    """
+    Random standard error of `tau_free`.
+
+    Parameters
+    ----------
+    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
+        As `joint_decay` has them.
+
+    Returns
+    -------
+    ndarray, shape (n_windows,)
+        [s].
+
+    References
+    ----------
+    .. [1] As `joint_decay`.
+    """
+    thirds = (runoff_early, runoff_middle, runoff_late)
+    return joint_decay(*thirds, runoff_time, onset_s, window_of_beat, n_windows)[2]
+
+
+def asymptote(
+    runoff_early: Float,
+    runoff_middle: Float,
+    runoff_late: Float,
+    runoff_time: Float,
+    onset_s: Float,
+    window_of_beat: Int,
+    n_windows: int,
+    tau_free: Float,
+) -> Float:
+    """
+    Pressure towards which the diastolic decay runs, fitted together with `tau_free`.
+
+    Parameters
+    ----------
+    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
+        As `joint_decay` has them.
+    tau_free : ndarray, shape (n_windows,)
+        Time constants that belong to it [s].
+
+    Returns
+    -------
+    ndarray, shape (n_windows,)
+        [mmHg].
+
+    References
+    ----------
+    .. [1] As `tau_free`.
+    """
+    thirds = (runoff_early, runoff_middle, runoff_late)
+    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)[0]
+
+
+def asymptote_error(
+    runoff_early: Float,
+    runoff_middle: Float,
+    runoff_late: Float,
+    runoff_time: Float,
+    onset_s: Float,
+    window_of_beat: Int,
+    n_windows: int,
+    tau_free: Float,
+) -> Float:
+    """
+    Random standard error of `asymptote`.
+
+    Parameters
+    ----------
+    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
+        As `joint_decay` has them.
+    tau_free : ndarray, shape (n_windows,)
+        Time constants that belong to it [s].
+
+    Returns
+    -------
+    ndarray, shape (n_windows,)
+        [mmHg].
+
+    References
+    ----------
+    .. [1] As `joint_decay`.
+    """
+    thirds = (runoff_early, runoff_middle, runoff_late)
+    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)[1]
+
+
+_INPUTS = (
+    "beats.runoff_early",
+    "beats.runoff_middle",
+    "beats.runoff_late",
+    "beats.runoff_time",
+    "beats.onset_s",
+    "window_of_beat",
+    "n_windows",
+)
+_MISSING = (
+    "fewer than ten beats had a decay to be read, it tells no time constant between 0.05 and 5 s, or twice "
+    "the standard error exceeds 30 % of that"
+)
+_ENDS = (
+    Limit(
+        "critical closing pressure",
+        "either way",
+        "the asymptote lies below the pressures it is carried on from, and reflected waves bend the decay",
+        source="common practice, no source",
+    ),
+)
+
+TAU_FREE = Index(
+    name="tau_free",
+    title="Time constant of the diastolic decay, asymptote fitted",
+    unit="s",
+    level="window",
+    family="runoff",
+    formula="P = asymptote + A exp(-t / tau): least squares over the thirds of the decays of the window, "
+    "amplitude of each beat its own",
+    inputs=_INPUTS,
+    function=tau_free,
+    error_function=tau_free_error,
+    sources=(_FREE,),
+    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + DYNAMIC_SHAPE + NO_PUMP,
+    harmed_by=("line",),
+    limits=(
+        Limit(
+            "resistance times compliance",
+            "may read low",
+            "a dicrotic ripple pulls it down by 4 to 9 % (simulated), and waves travel where the model has "
+            "one chamber",
+            source=(
+                "our simulation; Westerhof N, Lankhaar JW, Westerhof BE. Med Biol Eng Comput 2009;47:131-141"
+            ),
+        ),
+        *supported("resistance times compliance"),
+    ),
+    column="tau_free_s",
+    missing=_MISSING,
+    shared_inputs=("asymptote",),
+    published_range=Range(
+        0.331,
+        0.541,
+        "aorta, 71 normal adults, high-fidelity catheter, mean and one standard deviation",
+        _FREE,
+    ),
+)
+
+ASYMPTOTE = Index(
+    name="asymptote",
+    title="Asymptote of the diastolic decay",
+    unit="mmHg",
+    level="window",
+    family="runoff",
+    formula="P = asymptote + A exp(-t / tau), fitted together with tau_free",
+    inputs=(*_INPUTS, "tau_free"),
+    function=asymptote,
+    error_function=asymptote_error,
+    sources=(_FREE,),
+    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + STATIC_LINE + DYNAMIC_SHAPE + NO_PUMP,
+    harmed_by=("offset", "gain", "line"),
+    limits=(*_ENDS, *supported("critical closing pressure")),
+    missing=_MISSING,
+    shared_inputs=("tau_free",),
+    published_range=Range(
+        50.4, 66.6, "aorta, 71 normal adults, high-fidelity catheter, mean and one standard deviation", _FREE
+    ),
+)
+
+INDICES = (TAU_FREE, ASYMPTOTE)
