@@ -120,6 +120,15 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     indices.add_argument("name", nargs="?", metavar="NAME", help="name of one index, such as dpdt_max")
     indices.set_defaults(command=_indices)
+
+    validate = commands.add_parser(
+        "validate", parents=[debug], epilog=CAUTION, help="runs the published checks",
+        description="Hold every published reference value against hemoidx; exit code 1 if one disagrees.",
+    )  # fmt: skip
+    validate.add_argument(
+        "--out", type=Path, metavar="DIR", help="folder for the table, as Parquet, JSON, page"
+    )
+    validate.set_defaults(command=_validate)
     return parser
 
 
@@ -167,6 +176,17 @@ def _indices(chosen: argparse.Namespace) -> int:
     catalogue = default_catalogue()
     print(listing(catalogue) if chosen.name is None else describe(catalogue[chosen.name]))
     return 0
+
+
+def _validate(chosen: argparse.Namespace) -> int:
+    from hemoidx.validation import suite
+
+    table = suite.run()
+    print(suite.text(table))
+    if chosen.out is not None:
+        suite.write(table, chosen.out)
+        print(f"Look at: {chosen.out / 'validation.html'}")
+    return 1 if len(suite.failed(table)) else 0
 
 
 def _in_one_line(error: Exception) -> str:

@@ -7,6 +7,7 @@ so that a value does not depend on the piece it was computed in.
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -195,16 +196,73 @@ def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float
     """
     if not value.size:
         return np.zeros(0)
-    padded = np.pad(value, half, constant_values=np.nan)
-    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::every]
+    size = 2 * half + 1
+    known = np.isfinite(value)
+    count = span_sums(running_total(known), half)[::every]
+    place = int(q * (size - 1))
+    # Windows without a gap, nearly all, are not sorted: one place of them is enough.
+    whole = count == size
+    window = np.lib.stride_tricks.sliding_window_view(np.pad(value, half, constant_values=np.nan), size)
+    window = window[::every]
     out = np.empty(window.shape[0])
-    count = np.sum(np.isfinite(window), axis=1)
-    # Windows without a gap, nearly all, are partitioned at one place; only the others are sorted.
-    whole = count == window.shape[1]
-    place = int(q * (window.shape[1] - 1))
-    out[whole] = np.partition(window[whole], place, axis=1)[:, place]
+    if every == 1 and whole.any():
+        from scipy.ndimage import rank_filter
+
+        # It keeps one sorted window and moves it: cheaper unless most of the windows are left out.
+        out[whole] = rank_filter(np.where(known, value, 0.0), place, size)[whole]
+    else:
+        out[whole] = np.partition(window[whole], place, axis=1)[:, place]
     rest = np.sort(window[~whole], axis=1)
     places = np.floor(q * np.maximum(count[~whole] - 1, 0)).astype(np.int64)
     picked = rest[np.arange(rest.shape[0]), places]
     out[~whole] = np.where(count[~whole] > 0, picked, np.nan)
     return out if every == 1 else np.repeat(out, every)[: value.size]
+
+
+def running_total(value: NDArray[np.generic]) -> NDArray[Any]:
+    """Sum of all values before each place, one more than there are values; whole numbers for a mask."""
+    precision = np.float64 if value.dtype.kind == "f" else np.int64
+    total = np.zeros(value.size + 1, dtype=precision)
+    np.cumsum(value, out=total[1:])
+    return total
+
+
+def span_sums(total: NDArray[Any], half: int) -> NDArray[Any]:
+    """Sum of each value and its neighbours, `half` on each side as far as there are any, from their total."""
+    size = total.size - 1
+    reach = min(half, size)
+    last = np.concatenate([total[reach + 1 :], np.repeat(total[-1:], reach)])
+    last[reach:] -= total[: size - reach]
+    return last
+
+
+def correlated(rows: Wave, kernel: NDArray[np.floating]) -> Wave:
+    """
+    Weighted sums of neighbouring columns, wherever the whole kernel fits.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, n_columns)
+        One stretch a row.
+    kernel : ndarray, shape (n_weights,)
+        Weights; their precision decides that of the result, unless that of the rows is higher.
+
+    Returns
+    -------
+    ndarray, shape (n_columns - n_weights + 1, n)
+        One stretch a column: what is done with all rows at once runs over long stretches of memory.
+    """
+    columns = np.ascontiguousarray(rows.T, dtype=np.result_type(rows, kernel))
+    size = columns.shape[0] - kernel.size + 1
+    out = kernel[0] * columns[:size]
+    for k in range(1, kernel.size):
+        out += kernel[k] * columns[k : k + size]
+    return np.asarray(out)
+
+
+def neighbour_means(rows: Wave, size: int) -> Wave:
+    """Means of `size` neighbouring columns, one stretch a column as `correlated` has them."""
+    if size < 8:
+        return correlated(rows, np.ones(size, dtype=rows.dtype)) / rows.dtype.type(size)
+    # From eight numbers on the sum in pairs is more exact than one after the other.
+    return np.lib.stride_tricks.sliding_window_view(rows, size, axis=1).mean(axis=2).T

@@ -165,8 +165,9 @@ def noise_level(cells: Cells, known: NDArray[np.bool_]) -> float:
 
 def runs(mask: NDArray[np.bool_]) -> Int:
     """Start and stop of each run of true values, half open, shape (n, 2)."""
-    edge = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    return edge.reshape(-1, 2).astype(np.int64)
+    wide = np.zeros(mask.size + 2, dtype=bool)
+    wide[1:-1] = mask
+    return np.flatnonzero(wide[1:] != wide[:-1]).reshape(-1, 2)
 
 
 def fill(wave: Wave) -> tuple[Wave, NDArray[np.bool_] | None]:
@@ -271,15 +272,12 @@ def _usual_swing(low: Wave, high: Wave, cell_s: float) -> NDArray[np.float32]:
 def _steepest(slope: Wave, start: Int, stop: Int) -> tuple[Int, Wave]:
     """Position and size of the largest slope in each stretch; stretches in order, not overlapping."""
     edges = np.column_stack([start, stop]).ravel()
-    top = np.maximum.reduceat(slope, np.minimum(edges, slope.size - 1))[::2]
-    lengths = stop - start
-    owner = np.repeat(np.arange(start.size), lengths)
-    offset = np.arange(owner.size) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    place = start[owner] + offset
-    hit = slope[place] == top[owner]
-    first = np.full(start.size, -1, dtype=np.int64)
-    first[owner[hit][::-1]] = place[hit][::-1]
-    return first, top
+    top = np.maximum.reduceat(slope, np.minimum(edges, slope.size - 1))
+    # The largest of each stretch laid over it; between the stretches nothing reaches infinity.
+    top[1::2] = np.inf
+    level = np.repeat(top, np.diff(edges, append=slope.size))
+    hit = edges[0] + np.flatnonzero(slope[edges[0] :] == level)
+    return hit[np.searchsorted(hit, start)], top[::2]
 
 
 def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, Wave]:
@@ -304,14 +302,15 @@ def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, 
     """
     step = smooth[1:] - smooth[:-1]
     rising = step > 0
-    if np.count_nonzero(step) == step.size:
-        position = np.flatnonzero(rising[1:] != rising[:-1]) + 1
-    else:
-        # An extremum lies between the last move one way and the first the other way: in the middle of
-        # what does not move.
-        moving = np.flatnonzero(step)
-        turn = np.flatnonzero(rising[moving[1:]] != rising[moving[:-1]])
-        position = (moving[turn] + 1 + moving[turn + 1]) // 2
+    # An extremum lies between the last move one way and the first the other way: in the middle of what does
+    # not move. Numbers among the moves become numbers of samples by the stills before them.
+    still = np.flatnonzero(step == 0)
+    rising = np.delete(rising, still)
+    turn = np.flatnonzero(rising[1:] != rising[:-1])
+    moves_before = still - np.arange(still.size)
+    before = turn + np.searchsorted(moves_before, turn, side="right")
+    after = turn + 1 + np.searchsorted(moves_before, turn + 1, side="right")
+    position = (before + 1 + after) // 2
     empty = np.zeros(0, dtype=np.int64)
     if position.size < 2:
         return empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros(0)
@@ -324,6 +323,14 @@ def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, 
     return trough, steepest, crest, value[up], value[up + 1], slope
 
 
+def _folded(thin: NDArray[np.float32], fold: np.ufunc) -> NDArray[np.float32]:
+    """Fold the samples of each cell; strided views side by side beat a reduction over short stretches."""
+    out = fold(thin[1::CELL], thin[2::CELL])
+    for k in (*range(3, CELL), 0):
+        fold(out, thin[k::CELL], out=out)
+    return np.asarray(out)
+
+
 def _survey_tile(
     samples: Wave, tile: tuple[int, int, int, int], g: Grid, step: float
 ) -> tuple[Cells, Swings, NDArray[np.bool_] | None]:
@@ -332,14 +339,12 @@ def _survey_tile(
     short = -whole.size % g.cell
     if short:
         whole = np.concatenate([whole, np.full(short, whole[-1], dtype=whole.dtype)])
-    # reduceat walks the samples once; a reduction over the short axis of a table is six times slower.
     thin, smooth = thinned(whole, g)
-    edges = np.arange(0, thin.size, CELL)
-    low, high = np.minimum.reduceat(thin, edges), np.maximum.reduceat(thin, edges)
-    bend = np.abs(thin[2:] - 2.0 * thin[1:-1] + thin[:-2])
-    rough = np.add.reduceat(bend, np.minimum(edges, bend.size - 1)) / CELL
-    mean = np.add.reduceat(thin, edges) / CELL
-    noise = float(np.median(bend[:: 1 + bend.size // 4096])) / (0.6745 * np.sqrt(6.0))
+    low, high, mean = _folded(thin, np.minimum), _folded(thin, np.maximum), _folded(thin, np.add) / CELL
+    bend = np.zeros_like(thin)
+    np.abs(thin[2:] - 2.0 * thin[1:-1] + thin[:-2], out=bend[:-2])
+    rough = _folded(bend, np.add) / CELL
+    noise = float(np.median(bend[: -2 : 1 + (bend.size - 2) // 4096])) / (0.6745 * np.sqrt(6.0))
     quiet = float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2)))
     floor = max(3.0 * noise * quiet, 0.75 * step)
     ripple = np.repeat(np.maximum(RIPPLE * _usual_swing(low, high, g.cell_s), floor), CELL)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import around, nearest, polynomial_kernel, vertex
+from ..samples import around, nearest, neighbour_means, polynomial_kernel, vertex
 from ..survey import Grid
 
 Float = NDArray[np.float64]
@@ -59,12 +59,11 @@ def _trough(smooth: Wave, steep: Float, previous: Float, g: Grid) -> tuple[Float
     index, _ = nearest(steep)
     window = around(smooth, index, back, 0)
     allowed = np.minimum(back, np.maximum(2, (steep - previous) / 3.0))
-    window = np.where(np.arange(back, -1, -1) <= allowed[:, None], window, np.inf)
-    window = np.where(np.isnan(window), np.inf, window)
     # The last of equal minima: on 8-bit steps the foot is where the flat stretch ends.
-    place = back - np.argmin(window[:, ::-1], axis=1)
-    row = np.arange(index.size)
-    return index - back + place.astype(np.float64), window[row, place]
+    window = window[:, ::-1]
+    window = np.where((np.arange(back + 1) <= allowed[:, None]) & ~np.isnan(window), window, np.inf)
+    before = np.argmin(window, axis=1)
+    return (index - before).astype(np.float64), window[np.arange(index.size), before]
 
 
 def _peak(wave: Wave, thin: Wave, steep: Float, stop: Float, g: Grid) -> Float:
@@ -80,13 +79,12 @@ def _peak(wave: Wave, thin: Wave, steep: Float, stop: Float, g: Grid) -> Float:
     reach = g.thin + 1
     index, _ = nearest(rough)
     near = around(wave, index, half + reach, half + reach)
-    views = np.lib.stride_tricks.sliding_window_view(near, 2 * half + 1, axis=1)
-    smooth = views.mean(axis=2)
+    smooth = neighbour_means(near, 2 * half + 1)
     smooth = np.where(np.isfinite(smooth), smooth, -np.inf)
     row = np.arange(index.size)
-    best = np.clip(np.argmax(smooth, axis=1), 1, smooth.shape[1] - 2)
+    best = np.clip(np.argmax(smooth, axis=0), 1, smooth.shape[0] - 2)
     with np.errstate(invalid="ignore"):
-        shift = vertex(smooth[row, best - 1], smooth[row, best], smooth[row, best + 1])
+        shift = vertex(smooth[best - 1, row], smooth[best, row], smooth[best + 1, row])
     return np.asarray(index + best - reach + shift, dtype=np.float64)
 
 

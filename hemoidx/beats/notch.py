@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import polynomial_kernel, vertex
+from ..samples import correlated, polynomial_kernel, vertex
 from .shape import Pulses
 
 Float = NDArray[np.float64]
@@ -34,27 +34,27 @@ def _curvature_kernel(rate: float) -> NDArray[np.float32]:
 
 
 def _curvature(wave: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
-    """Second derivative along the rows, per second squared; the borders repeat."""
+    """Second derivative along the columns, per second squared; the borders repeat."""
     kernel = _curvature_kernel(rate)
-    half = kernel.size // 2
-    padded = np.pad(wave, ((0, 0), (half, half)), mode="edge")
+    half, size = kernel.size // 2, wave.shape[0]
+    padded = wave[np.clip(np.arange(-half, size + half), 0, size - 1)]
     out: NDArray[np.float32] = kernel[half] * wave
     for k in range(half):
-        # The kernel is symmetric: two shifted columns share a weight.
+        # The kernel is symmetric: two shifted rows share a weight.
         far = 2 * half - k
-        out += kernel[k] * (padded[:, k : k + wave.shape[1]] + padded[:, far : far + wave.shape[1]])
+        out += kernel[k] * (padded[k : k + size] + padded[far : far + size])
     return out
 
 
 def _curvature_near(
     wave: NDArray[np.float32], centre: NDArray[np.int64], reach: int, rate: float
 ) -> NDArray[np.float32]:
-    """Second derivative of each row at `reach` columns on both sides of its own centre."""
+    """Second derivative of each row at `reach` columns on both sides of its own centre, one row a column."""
     kernel = _curvature_kernel(rate)
     wide = reach + kernel.size // 2
     column = np.clip(centre[:, None] + np.arange(-wide, wide + 1), 0, wave.shape[1] - 1)
     near = np.take_along_axis(wave, column, axis=1)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(near, kernel.size, axis=1) @ kernel)
+    return correlated(near, kernel)
 
 
 def _relaxation(average: NDArray[np.float32], centre: NDArray[np.int64], rate: float) -> Float:
@@ -82,26 +82,31 @@ def _usual(
     average: NDArray[np.float32], peak: Float, interval: Float, length: Int, rate: float
 ) -> tuple[Int, Bool]:
     """Column of the notch in average pulses, and whether they have one."""
-    columns = np.arange(average.shape[1])
+    # One pulse a column: what follows runs over all pulses at once.
+    wave = np.ascontiguousarray(average.T)
+    place = np.arange(wave.shape[0])[:, None]
     expected = 0.30 * np.sqrt(np.clip(interval, 0.25, 2.0))
     first = np.maximum(0.60 * expected, peak + 0.03) * rate
     late = np.minimum(1.5 * expected + 0.05, 0.62 * np.clip(interval, 0.25, 2.0) + 0.02) * rate
-    allowed = (columns >= first[:, None]) & (columns <= np.minimum(late, length - 2.0)[:, None])
-    bend = _curvature(average, rate)
+    allowed = (place >= first) & (place <= np.minimum(late, length - 2.0))
+    bend = _curvature(wave, rate)
     # Only a local maximum of curvature counts: at a border the search window would be the answer.
-    allowed[:, 1:-1] &= (bend[:, 1:-1] >= bend[:, :-2]) & (bend[:, 1:-1] >= bend[:, 2:])
-    allowed[:, [0, -1]] = False
-    # A resonant line draws several troughs; the one near the expected time is the notch.
-    away = columns / (0.4 * rate * expected[:, None]) - EXPECTED / 0.4
+    allowed[1:-1] &= (bend[1:-1] >= bend[:-2]) & (bend[1:-1] >= bend[2:])
+    allowed[[0, -1]] = False
     dip = np.zeros_like(allowed)
-    dip[:, 1:-1] = (average[:, 1:-1] <= average[:, :-2]) & (average[:, 1:-1] < average[:, 2:])
+    dip[1:-1] = (wave[1:-1] <= wave[:-2]) & (wave[1:-1] < wave[2:])
     # An incisura outweighs a bend; curvature is greatest within a column or two of its bottom.
-    dip[:, 1:] |= dip[:, :-1].copy()
-    dip[:, :-1] |= dip[:, 1:].copy()
-    score = np.where(allowed, bend * np.where(dip, INCISURA, 1.0) / (1.0 + away**2), -np.inf)
-    row = np.arange(average.shape[0])
-    centre = np.argmax(score, axis=1)
-    found = (score[row, centre] > -np.inf) & (bend[row, centre] > NOTCH_CURVATURE)
+    dip[1:] |= dip[:-1].copy()
+    dip[:-1] |= dip[1:].copy()
+    # Few columns of a pulse are left: only these are weighed.
+    at, pulse = np.nonzero(allowed)
+    # A resonant line draws several troughs; the one near the expected time is the notch.
+    away = at / (0.4 * rate * expected[pulse]) - EXPECTED / 0.4
+    score = np.full(wave.shape, -np.inf)
+    score[at, pulse] = bend[at, pulse] * np.where(dip[at, pulse], INCISURA, 1.0) / (1.0 + away**2)
+    every = np.arange(wave.shape[1])
+    centre = np.argmax(score, axis=0)
+    found = (score[centre, every] > -np.inf) & (bend[centre, every] > NOTCH_CURVATURE)
     return centre, found & (_relaxation(average, centre, rate) > NOTCH_RELAXATION)
 
 
@@ -141,9 +146,9 @@ def notches(pulses: Pulses, average: NDArray[np.float32], peak: Float, interval:
     within = max(1, round(NOTCH_WITHIN_S * rate))
     near = _curvature_near(pulses.wave, centre, within + 1, rate)
     offset = np.arange(-within - 1, within + 2)
-    best = np.clip(np.argmax(near[:, 1:-1], axis=1) + 1, 1, near.shape[1] - 2)
-    shift = vertex(near[row, best - 1], near[row, best], near[row, best + 1])
-    clear = near[row, best] > 0.5 * NOTCH_CURVATURE
+    best = np.clip(np.argmax(near[1:-1], axis=0) + 1, 1, near.shape[0] - 2)
+    shift = vertex(near[best - 1, row], near[best, row], near[best + 1, row])
+    clear = near[best, row] > 0.5 * NOTCH_CURVATURE
     trough, deep = _trough_near(pulses.wave, centre, offset)
     position = (centre + np.where(deep, trough, offset[best] + shift)) / rate
     good = found & clear & (position > peak) & (position * rate < pulses.length - 1)

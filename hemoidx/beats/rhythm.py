@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import rolling_quantile
+from ..samples import rolling_quantile, running_total, span_sums
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -23,14 +23,11 @@ def rolling_mean(value: Float, half: int) -> Float:
     if not value.size:
         return np.zeros(0)
     known = np.isfinite(value)
-    first = np.maximum(np.arange(value.size) - half, 0)
-    last = np.minimum(np.arange(value.size) + half + 1, value.size)
-    total = np.concatenate([[0.0], np.cumsum(np.where(known, value, 0.0))])
-    count = np.concatenate([[0], np.cumsum(known)])
-    counted = count[last] - count[first]
+    counted = span_sums(running_total(known), half)
+    width = span_sums(np.arange(value.size + 1), half)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (total[last] - total[first]) / counted
-    return np.where(counted >= (last - first) / 3.0, mean, np.nan)
+        mean = span_sums(running_total(np.where(known, value, 0.0)), half) / counted
+    return np.where(counted >= width / 3.0, mean, np.nan)
 
 
 def early(interval: Float) -> Bool:

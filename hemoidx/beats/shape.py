@@ -67,9 +67,9 @@ def _local_mean(rows: NDArray[np.float32], weight: NDArray[np.float32]) -> NDArr
     from scipy.ndimage import uniform_filter1d
 
     size = min(2 * NEIGHBOURS + 1, max(1, rows.shape[0]))
-    top = uniform_filter1d(rows * weight[:, None], size, axis=0, mode="nearest")
+    top = uniform_filter1d(np.ascontiguousarray(rows.T) * weight, size, axis=1, mode="nearest")
     bottom = uniform_filter1d(weight, size, mode="nearest")
-    return np.asarray(top / np.maximum(bottom, 1e-6)[:, None])
+    return np.asarray(top / np.maximum(bottom, 1e-6)).T
 
 
 def unlikeness(pulses: Pulses) -> Float:
@@ -90,10 +90,12 @@ def unlikeness(pulses: Pulses) -> Float:
     length = np.clip((pulses.length + 1) // 2, 2, columns)
     distance = np.full((count, 2 * NEIGHBOURS), np.inf, dtype=np.float32)
     place = np.arange(columns)
+    short = length < columns
     for lag in range(1, min(NEIGHBOURS, count - 1) + 1):
         common = np.minimum(length[lag:], length[:-lag])
         step = wave[lag:] - wave[:-lag]
-        step[place >= common[:, None]] = 0.0
+        cut = np.flatnonzero(short[lag:] | short[:-lag])
+        step[cut] = np.where(place < common[cut, None], step[cut], 0.0)
         apart = np.sqrt(np.einsum("ij,ij->i", step, step) / common)
         distance[lag:, lag - 1] = apart
         distance[:-lag, NEIGHBOURS + lag - 1] = apart

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..samples import Float, around, integral, nearest, polynomial_kernel
+from ..samples import Float, around, correlated, integral, nearest, polynomial_kernel
 from .index import Index, Range
 from .rules import (
     BEAT_RULES,
@@ -110,19 +110,18 @@ def diastolic_pressure(
     # By the tangent the foot lies at or behind the minimum; noise may shift it by a little.
     ahead = round(0.03 * fs)
     window = around(pressure, foot, back + wide, ahead + wide)
-    smooth = np.lib.stride_tricks.sliding_window_view(window, 2 * wide + 1, axis=1) @ polynomial_kernel(
-        wide, 2, 0
-    )
+    smooth = correlated(window, polynomial_kernel(wide, 2, 0))
     offset = np.arange(-back, ahead + 1)
     with np.errstate(invalid="ignore"):
         interval = np.asarray(end, dtype=np.float64) - np.asarray(onset, dtype=np.float64)
     earliest = np.maximum(np.fmin(back, TROUGH_BEFORE_FOOT * interval), 1.0)
-    allowed = (offset <= (rise - foot)[:, None]) & (offset >= -np.broadcast_to(earliest, foot.shape)[:, None])
+    allowed = (offset[:, None] <= rise - foot) & (offset[:, None] >= -np.broadcast_to(earliest, foot.shape))
     smooth = np.where(allowed & np.isfinite(smooth), smooth, np.inf)
-    place = foot + offset[np.argmin(smooth, axis=1)] if smooth.size else foot
+    lowest = np.argmin(smooth, axis=0) if smooth.size else np.zeros(foot.shape, dtype=np.intp)
+    place = foot + offset[lowest]
     near = around(pressure, place, half, half)
     level = near @ polynomial_kernel(half, 2, 0)
-    return np.where(known & np.isfinite(smooth.min(axis=1, initial=np.inf)), level, np.nan)
+    return np.where(known & np.isfinite(smooth.min(axis=0, initial=np.inf)), level, np.nan)
 
 
 def mean_pressure(pressure: Wave, onset: ArrayLike, end: ArrayLike) -> Float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..samples import Float, around, derivative_half_width, nearest, polynomial_kernel, vertex
+from ..samples import Float, around, correlated, derivative_half_width, nearest, polynomial_kernel, vertex
 from .index import Index, Range
 from .limits import supported
 from .rules import CLIPPED, DYNAMIC_SHAPE, GAIN, PRESSURE_RULES, SHAPE_RULES, Limit, caution, reject
@@ -50,17 +50,16 @@ def dpdt_max(pressure: NDArray[np.floating], steepest: ArrayLike, fs: float) -> 
     reach = max(1, round(0.024 * fs))
     index, known = nearest(steepest)
     window = around(pressure, index, half + reach, half + reach)
-    views = np.lib.stride_tricks.sliding_window_view(window, 2 * half + 1, axis=1)
-    slope = views @ polynomial_kernel(half, 4, 1)
-    safe = np.where(np.isfinite(slope), slope, -np.inf)
-    best = np.argmax(safe, axis=1)
-    inner = np.clip(best, 1, slope.shape[1] - 2)
-    row = np.arange(slope.shape[0])
-    left, middle, right = slope[row, inner - 1], slope[row, inner], slope[row, inner + 1]
+    slope = correlated(window, polynomial_kernel(half, 4, 1))
+    finite = np.isfinite(slope)
+    best = np.argmax(np.where(finite, slope, -np.inf), axis=0)
+    inner = np.clip(best, 1, slope.shape[0] - 2)
+    row = np.arange(slope.shape[1])
+    left, middle, right = slope[inner - 1, row], slope[inner, row], slope[inner + 1, row]
     shift = vertex(left, middle, right)
     peak = middle - 0.25 * (left - right) * shift
-    value = np.where(best == inner, peak, slope[row, best])
-    return np.where(known & np.isfinite(slope).all(axis=1), value * fs, np.nan)
+    value = np.where(best == inner, peak, slope[best, row])
+    return np.where(known & finite.all(axis=0), value * fs, np.nan)
 
 
 def time_to_peak(onset: ArrayLike, peak: ArrayLike, fs: float) -> Float:

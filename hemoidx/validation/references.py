@@ -68,6 +68,9 @@ class Reference:
         Why that much.
     formula : str
         As the source gives it.
+    contradicts : str
+        Where print contradicts itself or what follows from its own data: how, in words. The check must then
+        disagree, and says so.
     """
 
     id: str
@@ -85,6 +88,7 @@ class Reference:
     tolerance: float | None = None
     why: str = ""
     formula: str = ""
+    contradicts: str = ""
 
     @property
     def name(self) -> str:

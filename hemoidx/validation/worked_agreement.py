@@ -75,7 +75,7 @@ def error_percent(data: str, test: str, reference: str, over: str) -> float:
     """Percentage error with a varying truth, over the mean of the reference or of both."""
     a, b, subject = _long(data, test, reference)
     mean = float(b.mean()) if over == "reference" else float(0.5 * (a.mean() + b.mean()))
-    return percentage_error(repeated_limits(a, b, subject), mean)
+    return percentage_error(repeated_limits(a, b, subject).sd, mean)
 
 
 def concordance(data: str, test: str, reference: str) -> ConcordanceCorrelation:

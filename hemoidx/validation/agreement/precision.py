@@ -7,20 +7,21 @@ from numpy.typing import ArrayLike
 
 from hemoidx.errors import InputError
 
-from .limits import Limits
 from .repeated import within
 
 
-def percentage_error(found: Limits, mean: float) -> float:
+def percentage_error(spread: float, mean: float, multiplier: float = 1.96) -> float:
     """
     Half width of the limits of agreement as a share of the mean.
 
     Parameters
     ----------
-    found : Limits
-        Agreement on the scale of differences.
+    spread : float
+        Standard deviation of the differences, such as `Limits.sd` [any unit].
     mean : float
-        Mean of the reference, or of both methods: papers differ, say which.
+        Mean of the reference, or of both methods: papers differ, say which [same unit].
+    multiplier : float
+        1.96, or 2 in older papers.
 
     Returns
     -------
@@ -30,18 +31,21 @@ def percentage_error(found: Limits, mean: float) -> float:
     Raises
     ------
     InputError
-        If the mean is not positive, or the limits are ratios or percentages.
+        If the mean is not positive.
 
     References
     ----------
     .. [1] Peyton PJ, Chong SW. Anesthesiology 2010;113:1220-1235 (limits over mean cardiac output).
     .. [2] Critchley LA, Critchley JA. J Clin Monit Comput 1999;15:85-91 (as quoted there).
+
+    Examples
+    --------
+    >>> round(percentage_error(0.8, 5.0), 2)
+    31.36
     """
-    if found.scale != "difference":
-        raise InputError("percentage error: take limits on the scale of differences")
     if not mean > 0:
         raise InputError(f"percentage error: the mean must be positive, got {mean:g}")
-    return 100.0 * found.multiplier * found.sd / mean
+    return 100.0 * multiplier * spread / mean
 
 
 def percentage_error_of_test(comparison: float, reference: float) -> float:
