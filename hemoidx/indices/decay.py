@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ..samples import Float
+from .blocks import Part
 from .index import Index, Range
-from .joint import Int, joint_decay, level_at
+from .joint import joint_decay
 from .limits import NO_PUMP, away_from_aorta, supported
 from .rules import DYNAMIC_SHAPE, PRESSURE_RULES, STATIC_LINE, Limit, reject
 from .runoff import LOWER_RAIL
@@ -13,133 +13,6 @@ _FREE = (
     "Effect of aging on the pressure asymptote and time constant of exponential diastolic aortic pressure "
     "decay in humans. Artery Res 2018, abstract P11. doi:10.1016/j.artres.2018.10.064"
 )
-
-
-def tau_free(
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-    n_windows: int,
-) -> Float:
-    """
-    Time constant of the diastolic decay with its asymptote fitted too.
-
-    Parameters
-    ----------
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
-        As `joint_decay` has them.
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        [s].
-
-    References
-    ----------
-    .. [1] Effect of aging on the pressure asymptote and time constant of exponential diastolic aortic
-       pressure decay in humans. Artery Res 2018, abstract P11 (the convention).
-    """
-    thirds = (runoff_early, runoff_middle, runoff_late)
-    return joint_decay(*thirds, runoff_time, onset_s, window_of_beat, n_windows)[0]
-
-
-def tau_free_error(
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-    n_windows: int,
-) -> Float:
-    """
-    Random standard error of `tau_free`.
-
-    Parameters
-    ----------
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
-        As `joint_decay` has them.
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        [s].
-
-    References
-    ----------
-    .. [1] As `joint_decay`.
-    """
-    thirds = (runoff_early, runoff_middle, runoff_late)
-    return joint_decay(*thirds, runoff_time, onset_s, window_of_beat, n_windows)[2]
-
-
-def asymptote(
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-    n_windows: int,
-    tau_free: Float,
-) -> Float:
-    """
-    Pressure towards which the diastolic decay runs, fitted together with `tau_free`.
-
-    Parameters
-    ----------
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
-        As `joint_decay` has them.
-    tau_free : ndarray, shape (n_windows,)
-        Time constants that belong to it [s].
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        [mmHg].
-
-    References
-    ----------
-    .. [1] As `tau_free`.
-    """
-    thirds = (runoff_early, runoff_middle, runoff_late)
-    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat)
-
-
-def asymptote_error(
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-    n_windows: int,
-    tau_free: Float,
-) -> Float:
-    """
-    Random standard error of `asymptote`.
-
-    Parameters
-    ----------
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat, n_windows
-        As `joint_decay` has them.
-    tau_free : ndarray, shape (n_windows,)
-        Time constants that belong to it [s].
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        [mmHg].
-
-    References
-    ----------
-    .. [1] As `joint_decay`.
-    """
-    thirds = (runoff_early, runoff_middle, runoff_late)
-    return level_at(tau_free, *thirds, runoff_time, onset_s, window_of_beat, error=True)
 
 
 _INPUTS = (
@@ -174,8 +47,8 @@ TAU_FREE = Index(
     formula="P = asymptote + A exp(-t / tau): least squares over the thirds of the decays of the window, "
     "amplitude of each beat its own",
     inputs=_INPUTS,
-    function=tau_free,
-    error_function=tau_free_error,
+    function=Part(joint_decay, "tau"),
+    error_function=Part(joint_decay, "tau_se"),
     sources=(_FREE,),
     rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("line",),
@@ -213,9 +86,9 @@ ASYMPTOTE = Index(
     level="window",
     family="runoff",
     formula="P = asymptote + A exp(-t / tau), fitted together with tau_free",
-    inputs=(*_INPUTS, "tau_free"),
-    function=asymptote,
-    error_function=asymptote_error,
+    inputs=_INPUTS,
+    function=Part(joint_decay, "asymptote"),
+    error_function=Part(joint_decay, "asymptote_se"),
     sources=(_FREE,),
     rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + STATIC_LINE + DYNAMIC_SHAPE + NO_PUMP,
     harmed_by=("offset", "gain", "line"),

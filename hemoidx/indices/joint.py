@@ -173,6 +173,24 @@ def _pieces(decays: _Decays) -> Iterator[_Decays]:
         )
 
 
+class JointDecay(NamedTuple):
+    """
+    Fit of each window, arrays of shape (n_windows,).
+
+    Attributes
+    ----------
+    tau, tau_se : ndarray
+        Time constant and its random standard error [s].
+    asymptote, asymptote_se : ndarray
+        Asymptote and its random standard error [mmHg].
+    """
+
+    tau: Float
+    asymptote: Float
+    tau_se: Float
+    asymptote_se: Float
+
+
 def joint_decay(
     runoff_early: Float,
     runoff_middle: Float,
@@ -181,7 +199,7 @@ def joint_decay(
     onset_s: Float,
     window_of_beat: Int,
     n_windows: int,
-) -> tuple[Float, Float, Float, Float]:
+) -> JointDecay:
     """
     Fit one time constant and one asymptote to the decays of a window, each with its own amplitude.
 
@@ -200,8 +218,8 @@ def joint_decay(
 
     Returns
     -------
-    tau, asymptote, tau_se, asymptote_se : ndarray, shape (n_windows,)
-        [s, mmHg, s, mmHg]. NaN with fewer than ten decays of 0.25 s or four stretches of 5 s that hold
+    JointDecay
+        NaN with fewer than ten decays of 0.25 s or four stretches of 5 s that hold
         one, where the fit does not settle between 0.05 and 5 s, or where twice the standard error exceeds
         30 % of tau.
 
@@ -226,42 +244,4 @@ def joint_decay(
         with np.errstate(invalid="ignore"):
             found = 2.0 * relative <= WIDEST
         out[:, part.row] = np.where(found, np.stack([tau, level, tau * relative, level_se]), np.nan)
-    return out[0], out[1], out[2], out[3]
-
-
-def level_at(
-    tau: Float,
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-    error: bool = False,
-) -> Float:
-    """
-    Asymptote at time constants already found, see `joint_decay`.
-
-    Parameters
-    ----------
-    tau : ndarray, shape (n_windows,)
-        Time constants [s].
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat
-        As `joint_decay` has them.
-    error : bool
-        Whether to give its standard error instead.
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        [mmHg].
-    """
-    out = np.full(tau.shape, np.nan)
-    decays = _usable(runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat)
-    for part in _pieces(decays) if decays is not None else ():
-        known = tau[part.row]
-        # With the time constant given the model is linear: one step from anywhere ends at the asymptote.
-        step = _normal(part, known, np.zeros(known.size))
-        level = part.total(step.g1) / part.total(step.h11)
-        out[part.row] = _errors(part, known, level)[0] if error else level
-    return out
+    return JointDecay(*out)

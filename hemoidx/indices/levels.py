@@ -320,7 +320,7 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
     answers: dict[When, Bool | None] = {}
-    for index in catalogue.in_table(level.table):
+    for index in catalogue.worked_out_in(level.table):
         if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
             # Nothing is there that could be hidden.
             continue
