@@ -152,9 +152,14 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
     if not good.any():
         return out
     a, b = a[good], b[good]
-    first = np.ceil(a).astype(np.int64)
-    last = np.floor(b).astype(np.int64)
-    at_a, at_b = value_at(wave, a), value_at(wave, b)
+    # The samples beside each position, gathered once: for its value and for the sum between.
+    before, last = a.astype(np.int64), b.astype(np.int64)
+    part_a, part_b = a - before, b - last
+    first = before + (part_a > 0)
+    at_first, at_last = wave[first].astype(np.float64), wave[last].astype(np.float64)
+    at_a = np.where(part_a > 0, wave[before] * (1.0 - part_a) + at_first * part_a, at_first)
+    behind = wave[np.minimum(last + 1, wave.size - 1)]
+    at_b = np.where(part_b > 0, at_last * (1.0 - part_b) + behind * part_b, at_last)
     total = np.zeros(a.size)
     whole = last > first
     if whole.any():
@@ -163,11 +168,8 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
         # reduceat over start, stop, start, ...: sums cannot leak from one beat into the next, as the
         # differences of a running sum would, and a NaN spoils its own beat only.
         edges = np.column_stack([first[whole], last[whole]]).ravel() - low
-        ends = piece[last[whole] - low] - piece[first[whole] - low]
-        total[whole] = np.add.reduceat(piece, edges)[::2] + 0.5 * ends
+        total[whole] = np.add.reduceat(piece, edges)[::2] + 0.5 * (at_last - at_first)[whole]
     inside = last >= first
-    at_first = wave[np.minimum(first, wave.size - 1)]
-    at_last = wave[np.maximum(last, 0)]
     ends = 0.5 * (first - a) * (at_a + at_first) + 0.5 * (b - last) * (at_b + at_last)
     total = np.where(inside, total + ends, 0.5 * (b - a) * (at_a + at_b))
     out[good] = total
@@ -200,7 +202,7 @@ def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float
     known = np.isfinite(value)
     count = span_sums(running_total(known), half)[::every]
     place = int(q * (size - 1))
-    # Windows without a gap, nearly all, are not sorted: one place of them is enough.
+    # Windows without a gap, nearly all, have the same place.
     whole = count == size
     window = np.lib.stride_tricks.sliding_window_view(np.pad(value, half, constant_values=np.nan), size)
     window = window[::every]
@@ -211,7 +213,7 @@ def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float
         # It keeps one sorted window and moves it: cheaper unless most of the windows are left out.
         out[whole] = rank_filter(np.where(known, value, 0.0), place, size)[whole]
     else:
-        out[whole] = np.partition(window[whole], place, axis=1)[:, place]
+        out[whole] = np.sort(window[whole], axis=1)[:, place]
     rest = np.sort(window[~whole], axis=1)
     places = np.floor(q * np.maximum(count[~whole] - 1, 0)).astype(np.int64)
     picked = rest[np.arange(rest.shape[0]), places]
@@ -223,7 +225,7 @@ def running_total(value: NDArray[np.generic]) -> NDArray[Any]:
     """Sum of all values before each place, one more than there are values; whole numbers for a mask."""
     precision = np.float64 if value.dtype.kind == "f" else np.int64
     total = np.zeros(value.size + 1, dtype=precision)
-    np.cumsum(value, out=total[1:])
+    np.cumsum(value, dtype=precision, out=total[1:])
     return total
 
 

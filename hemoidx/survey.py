@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -183,6 +184,7 @@ def fill(wave: Wave) -> tuple[Wave, NDArray[np.bool_] | None]:
     return out, missing
 
 
+@lru_cache(maxsize=16)
 def smoothing_kernel(rate: float) -> NDArray[np.float32]:
     """Raised-cosine window of `SMOOTH_S` at this rate, of unit sum; at least three samples."""
     half = max(1, round(0.5 * SMOOTH_S * rate))
@@ -288,8 +290,8 @@ def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, 
     ----------
     smooth : ndarray, shape (n,)
         Smoothed wave.
-    ripple : ndarray, shape (n,)
-        Smallest step kept, at each sample.
+    ripple : ndarray, shape (n,) or (n / k,)
+        Smallest step kept, at each sample or in each k of them.
 
     Returns
     -------
@@ -314,7 +316,8 @@ def find_swings(smooth: Wave, ripple: Wave) -> tuple[Int, Int, Int, Wave, Wave, 
     empty = np.zeros(0, dtype=np.int64)
     if position.size < 2:
         return empty, empty, empty, np.zeros(0), np.zeros(0), np.zeros(0)
-    position, value = prune(position, smooth[position], ripple[position])
+    place = position // (smooth.size // ripple.size)
+    position, value = prune(position, smooth[position], ripple[place])
     up = np.flatnonzero(np.diff(value) > 0)
     trough, crest = position[up], position[up + 1]
     if not up.size:
@@ -347,7 +350,7 @@ def _survey_tile(
     noise = float(np.median(bend[: -2 : 1 + (bend.size - 2) // 4096])) / (0.6745 * np.sqrt(6.0))
     quiet = float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2)))
     floor = max(3.0 * noise * quiet, 0.75 * step)
-    ripple = np.repeat(np.maximum(RIPPLE * _usual_swing(low, high, g.cell_s), floor), CELL)
+    ripple = np.maximum(RIPPLE * _usual_swing(low, high, g.cell_s), floor)
     trough, steep, crest, v_low, v_high, slope = find_swings(smooth, ripple)
     centre = 0.5 * (g.thin - 1)
     swings = Swings(

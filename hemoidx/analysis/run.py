@@ -54,6 +54,8 @@ _CHEST = (
     "right_heart_failure",
 )
 _PROGRESS_FROM_SAMPLES = 10_000_000
+_LOOKED_AT = 1_000_000
+"""Samples that are looked at in one go for a number among gaps."""
 
 
 def analyse(
@@ -220,7 +222,7 @@ def _read(
     pressure: Wave, axis: Axis, scale: list[dict[str, Any]], edits: Edits, progress: Callable[[float], Any]
 ) -> beat_finder.Reading:
     """Find the beats, with corrections by hand."""
-    if not np.isfinite(pressure).any():
+    if not any(np.isfinite(pressure[k : k + _LOOKED_AT]).any() for k in range(0, pressure.size, _LOOKED_AT)):
         raise InputError("it holds no samples, only gaps")
     given = edits.in_samples(axis.fs, axis.first) if edits else None
     if given is not None and given.remove_beats.size:

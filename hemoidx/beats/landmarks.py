@@ -61,7 +61,7 @@ def _trough(smooth: Wave, steep: Float, previous: Float, g: Grid) -> tuple[Float
     allowed = np.minimum(back, np.maximum(2, (steep - previous) / 3.0))
     # The last of equal minima: on 8-bit steps the foot is where the flat stretch ends.
     window = window[:, ::-1]
-    window = np.where((np.arange(back + 1) <= allowed[:, None]) & ~np.isnan(window), window, np.inf)
+    np.copyto(window, np.inf, where=~(np.arange(back + 1) <= allowed[:, None]) | np.isnan(window))
     before = np.argmin(window, axis=1)
     return (index - before).astype(np.float64), window[np.arange(index.size), before]
 
@@ -73,7 +73,7 @@ def _peak(wave: Wave, thin: Wave, steep: Float, stop: Float, g: Grid) -> Float:
     b = np.clip(np.ceil((stop - centre) / g.thin), a + 1, thin.size - 1).astype(np.int64)
     width = int(np.max(b - a, initial=1))
     window = around(thin, a, 0, width)
-    window = np.where(np.arange(width + 1) <= (b - a)[:, None], window, -np.inf)
+    np.copyto(window, -np.inf, where=np.arange(width + 1) > (b - a)[:, None])
     rough = (a + np.argmax(window, axis=1)) * g.thin + centre
     half = max(1, round(0.012 * g.fs))
     reach = g.thin + 1

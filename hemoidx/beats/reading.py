@@ -14,7 +14,7 @@ from ..errors import InputError
 from ..facts import mask
 from ..samples import rolling_quantile
 from ..spans import Pulse, Spans, gather
-from ..survey import Grid, Progress, Rail, Survey, Swings, noise_level, runs, smoothing_kernel, survey
+from ..survey import Grid, Progress, Rail, Swings, noise_level, runs, smoothing_kernel, survey
 from . import rhythm
 from .byhand import EDGE_S, HIDING, BeatEdits, Part, corrected, moved_by_hand, refuse_lost, with_edits
 from .measure import Marks, crosses, measure
@@ -95,10 +95,8 @@ def _soft(value: Float, low: float, high: float) -> Float:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _quality(marks: Marks, first: Survey, spans: Spans, early: Bool, by_hand: Bool, part: Part) -> Float:
+def _quality(marks: Marks, noise: float, early: Bool, by_hand: Bool, part: Part) -> Float:
     """Quality of each beat, 0 to 1; one that was added by hand has 1."""
-    g = first.grid
-    noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
     # In usual pulse pressures: a weak premature beat may look odd, a large odd one is an artefact.
     usual = rolling_quantile(marks.pulse, 10, 0.5, every=4)
     tolerance = np.where(early, 2.0 * UNLIKE, UNLIKE)
@@ -177,7 +175,8 @@ def _read_part(
     spans = with_edits(spans, edits, part.start, g.size)
     inside = spans.of(*HIDING).inside(first.swings.steepest)
     least = LEAST_RISE if part.calibrated else 0.0
-    noise = noise_level(first.cells, span_rules.covered(spans.of(*HIDING), g))
+    hidden = span_rules.covered(spans.of(*HIDING), g)
+    noise = noise_level(first.cells, hidden)
     # Extremes are read from the smoothed wave, times to one of its samples.
     blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
     chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
@@ -188,7 +187,11 @@ def _read_part(
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
-    quality = _quality(marks, first, spans, early, by_hand, part)
+    # Nearly always nothing was found since then, and the noise is what it was.
+    now_hidden = span_rules.covered(spans.of(*HIDING), g)
+    if not np.array_equal(now_hidden, hidden):
+        noise = noise_level(first.cells, now_hidden)
+    quality = _quality(marks, noise, early, by_hand, part)
     moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
     known = np.isfinite(marks.onset) & np.isfinite(last)

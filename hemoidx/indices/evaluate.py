@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from .blocks import Part
 from .catalogue import Catalogue
 from .index import LANDMARKS, Index
 
@@ -118,9 +119,8 @@ def _chunks(onset: Float, landmarks: Sequence[Float], fs: float, size: int, chun
     for first, last in pairwise(bounds):
         if first == last:
             continue
-        furthest = max(
-            np.max(p[first:last], initial=0.0, where=np.isfinite(p[first:last])) for p in landmarks
-        )
+        # Onsets are numbers: what is unknown elsewhere does not count.
+        furthest = max(np.fmax.reduce(p[first:last], initial=0.0) for p in landmarks)
         low = max(0, int(onset[first]) - margin)
         yield slice(first, last), slice(low, min(size, int(furthest) + margin + 2))
 
@@ -194,6 +194,31 @@ def upper_values(catalogue: Catalogue, level: str, find: Lookup, size: int) -> I
         Its values, unmasked.
     """
     for index in catalogue.order(level):
-        yield index.column, _call(index, find, size)
-        if index.error_function is not None:
-            yield f"{index.column}_se", _call(index, find, size, index.error_function)
+        function, error_function = _worked_out_once(index.function, index.error_function)
+        yield index.column, _call(index, find, size, function)
+        if error_function is not None:
+            yield f"{index.column}_se", _call(index, find, size, error_function)
+
+
+def _worked_out_once(
+    function: Callable[..., Any], error_function: Callable[..., Any] | None
+) -> tuple[Callable[..., Any], Callable[..., Any] | None]:
+    """Value and error as they are; where both are parts of what one function gives, it is called once."""
+    if not (isinstance(function, Part) and isinstance(error_function, Part)):
+        return function, error_function
+    if function.of is not error_function.of:
+        return function, error_function
+    of = _once(function.of)
+    return Part(of, function.part), Part(of, error_function.part)
+
+
+def _once(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Keep what the first call gave for all further calls, which are for the same inputs."""
+    kept: list[Any] = []
+
+    def once(*inputs: Any) -> Any:
+        if not kept:
+            kept.append(function(*inputs))
+        return kept[0]
+
+    return once

@@ -6,10 +6,12 @@ What decides is how new each short piece of the trace is (:mod:`.novelty`), and 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from ..samples import rolling_quantile
+from ..samples import rolling_quantile, running_total, span_sums
 from ..survey import Cells, Grid, Survey, Swings, noise_level, runs
 from .level import bridged, grown, long_runs, usual_levels
 from .novelty import novelty
@@ -127,6 +129,8 @@ def _take_in(least: NDArray[np.float32], value: NDArray[np.float32]) -> None:
 
 def _filled(found: Int, size: int) -> Bool:
     """Mask of stretches that do not overlap."""
+    if not found.shape[0]:
+        return np.zeros(size, dtype=bool)
     change = np.zeros(size + 1, dtype=np.int64)
     np.add.at(change, found[:, 0], 1)
     np.add.at(change, found[:, 1], -1)
@@ -135,7 +139,9 @@ def _filled(found: Int, size: int) -> Bool:
 
 def _share(value: NDArray[np.generic], found: Int) -> Float:
     """Mean of a value over each stretch."""
-    total = np.concatenate([[0.0], np.cumsum(value, dtype=np.float64)])
+    if not found.shape[0]:
+        return np.zeros(0)
+    total = running_total(value)
     return np.asarray((total[found[:, 1]] - total[found[:, 0]]) / (found[:, 1] - found[:, 0]))
 
 
@@ -208,8 +214,6 @@ def _busy(cells: Cells, cell_s: float, known: Bool, floor: float) -> Bool:
     return np.asarray(_around(rougher, half) > BUSY * (2 * half + 1))
 
 
-def _around(value: NDArray[np.generic], half: int) -> Float:
+def _around(value: NDArray[np.generic], half: int) -> NDArray[Any]:
     """Sum of each value and its `half` neighbours on each side."""
-    total = np.concatenate([np.zeros(half + 1), np.cumsum(value, dtype=np.float64)])
-    total = np.pad(total, (0, half), mode="edge")
-    return np.asarray(total[2 * half + 1 :] - total[: -2 * half - 1])
+    return span_sums(running_total(value), half)

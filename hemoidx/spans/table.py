@@ -91,6 +91,8 @@ def rows_of(stretches: NDArray[np.generic], kind: str, size: int) -> Spans:
 def covered(known: Spans, g: Grid, before_s: float = 0.0, after_s: float = 0.0) -> Bool:
     """Cells that lie in a span, or this close before or after one [s]."""
     count = -(-g.size // g.cell)
+    if not known.start.size:
+        return np.zeros(count, dtype=bool)
     change = np.zeros(count + 1, dtype=np.int64)
     a = np.clip((known.start - before_s * g.fs) // g.cell, 0, count).astype(np.int64)
     b = np.clip((known.stop + after_s * g.fs) // g.cell + 1, 0, count).astype(np.int64)
