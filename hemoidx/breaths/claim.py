@@ -31,7 +31,7 @@ HALF_GAIN, HALF_PART = 9.0, 0.3
 #: So many windows of a channel without a clear rate are bridged where breathing changes its pace.
 BRIDGE = 4
 #: With five beats in a breath a second harmonic of this part of the gain is as likely the breath itself.
-FOLDED = 0.4
+FOLDED = 0.48
 #: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
 SLOW = (1.8, 7.2)
 #: Below this rate [1/min] breathing must be this part of the variance of the pulse pressure.
@@ -128,9 +128,7 @@ def claims(
     # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
     folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
     as_likely |= doubled & (~halved | folds)
-    # ... and with five beats in a breath, what seems to be its second harmonic the breath itself.
-    _, at_double = _strongest(gain, np.abs(rate - 2.0 * found[:, None]) <= apart)
-    as_likely |= (at_double >= FOLDED * best) & (np.abs(heart - 5.0 * found) <= 1.5 * apart)
+    as_likely |= _folded(spectrum, found, best, apart)
     wave, own = spectrum.wave(first)
     in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):
@@ -143,6 +141,21 @@ def claims(
     clear &= ~level_only & ~as_likely & ~unfit
     slow = _slow(spectrum, found, wave, apart)
     return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
+
+
+def _folded(spectrum: Spectrum, found: Float, best: Float, apart: float) -> Bool:
+    """
+    Whether what seems to be the second harmonic is as likely the breath, and the breath its alias.
+
+    With 2.5 beats in a breath its second harmonic is seen at half its rate. Both readings fit where five
+    times the rate is the heart rate; a little off that, the place of the faster line tells.
+    """
+    heart = spectrum.heart_rate
+    at, gain = _strongest(spectrum.gain, np.abs(spectrum.rate - 2.0 * found[:, None]) <= apart)
+    double = _refined(spectrum, at)
+    off = np.abs(heart - 5.0 * found)
+    as_breath = np.abs(double - 0.5 * (heart - found)) < np.abs(double - 2.0 * found)
+    return np.asarray((gain >= FOLDED * best) & ((off <= 1.5) | (as_breath & (off <= 1.5 * apart))))
 
 
 def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart: float) -> Bool:

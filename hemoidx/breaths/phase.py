@@ -159,7 +159,7 @@ def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rat
     usual = 60.0 / rate[passed[:-1]]
     low = np.minimum.reduceat(swing, passed)[:-1]
     outside = np.logical_or.reduceat(~inside, passed)[:-1]
-    like = rolling_quantile(low, 30, 0.75)
+    like = rolling_quantile(low, 30, 0.75, every=5)
     good = (end - start > _LENGTH[0] * usual) & (end - start < _LENGTH[1] * usual)
     good &= ~outside & (low > _SWING * like)
     return Turns(start[good], end[good])
