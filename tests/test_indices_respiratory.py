@@ -13,7 +13,6 @@ from hemoidx.indices.challenge import change_after
 from hemoidx.indices.level import Level, Source
 from hemoidx.indices.paradoxus import pulsus_paradoxus
 from hemoidx.indices.phase_fit import phase_fit
-from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
 from hemoidx.indices.respiratory import dbp_swing, mbp_swing, ppv, spv, spv_percent
 from hemoidx.indices.respiratory_rules import PRELOAD
 from hemoidx.indices.rules import judge
@@ -36,7 +35,7 @@ from hemoidx.indices.systolic_parts import (
 )
 from hemoidx.indices.variation import pulse_curve
 from tests.bench.respiratory import draw, measured
-from tests.waves import Float, all_levels, pulses, ramps, regular_breaths
+from tests.waves import Float, all_levels, ramps, regular_breaths
 
 RNG = np.random.default_rng(4)
 
@@ -123,15 +122,14 @@ def test_breaths_that_cannot_be_are_refused(values: list[float], row: list[int],
 
 
 def test_the_height_of_the_pulse_is_pulse_pressure_in_any_unit() -> None:
-    wave = pulses(125.0, 20.0, pulse=45.0)
-    onset = np.arange(1.6, 18.0, 0.8) * 125.0
-    marks = onset, onset + 8.0, onset + 16.0, onset + 100.0
-    found = pulse_height(wave, *marks, 125.0)
-    sbp = systolic_pressure(wave, marks[2], 125.0)
-    dbp = diastolic_pressure(wave, onset, marks[1], 125.0, marks[3])
-    np.testing.assert_allclose(found, sbp - dbp)
-    assert np.nanmedian(found) > 30.0
-    np.testing.assert_allclose(pulse_height(200.0 * wave + 1000.0, *marks, 125.0), 200.0 * found)
+    # What rejects a pressure for want of a calibration does not touch it.
+    source = ramps(60)
+    facts = source.facts | mask("uncalibrated")
+    beats, *_ = all_levels(default_catalogue(), Source(**{**vars(source), "facts": facts}))
+    assert np.isnan(beats.usable("pp")).all()
+    np.testing.assert_array_equal(beats.usable("pulse_height"), beats.column("pp"))
+    sbp, dbp = np.array([120.0, 110.0]), np.array([80.0, 75.0])
+    np.testing.assert_allclose(pulse_height(7.0 * sbp, 7.0 * dbp), 7.0 * pulse_height(sbp, dbp))
 
 
 def test_early_beats_and_those_after_them_are_not_regular() -> None:

@@ -132,7 +132,10 @@ def _over_chunks(
     out = [np.full(onset.size, np.nan) for _ in stage]
     landmarks = [find(name) for name in LANDMARKS]
     for beats, samples in _chunks(onset, landmarks, fs, pressure.size, chunk_s):
-        here: dict[str, Any] = {"pressure": np.asarray(pressure[samples], dtype=np.float64), "fs": fs}
+        part = np.array(pressure[samples], dtype=np.float64)
+        # Nobody writes to it: what readers sum up over it is kept from one to the next.
+        part.setflags(write=False)
+        here: dict[str, Any] = {"pressure": part, "fs": fs}
         here |= {name: find(name)[beats] - samples.start for name in LANDMARKS}
 
         def find_here(name: str, here: dict[str, Any] = here, beats: slice = beats) -> Any:
