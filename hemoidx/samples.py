@@ -300,6 +300,6 @@ def correlated(rows: Wave, kernel: NDArray[np.floating]) -> Wave:
 def neighbour_means(rows: Wave, size: int) -> Wave:
     """Means of `size` neighbouring columns, one stretch a column as `correlated` has them."""
     if size < 8:
-        return correlated(rows, np.ones(size, dtype=rows.dtype)) / rows.dtype.type(size)
+        return np.asarray(correlated(rows, np.ones(size, dtype=rows.dtype)) / rows.dtype.type(size))
     # From eight numbers on the sum in pairs is more exact than one after the other.
     return np.asarray(np.lib.stride_tricks.sliding_window_view(rows, size, axis=1).mean(axis=2).T)

@@ -18,6 +18,7 @@ ORDER = (
     ("errors",),
     ("units", "facts", "samples", "output"),
     ("recordings",),
+    ("swings",),
     ("survey",),
     ("spans",),
     ("beats",),

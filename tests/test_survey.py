@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hemoidx.survey import Rail, Swings, find_swings, grid, noise_level, prune, runs, survey
+from hemoidx.survey import Rail, Swings, grid, noise_level, runs, survey
+from hemoidx.swings import find_swings, prune
 
 
 @given(st.integers(1, 40_000_000), st.sampled_from([40.0, 60.0, 125.0, 124.945, 250.0, 1000.0]))

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hemoidx.survey import fill, find_swings, grid, prune, survey, thinned
+from hemoidx.survey import fill, grid, survey, thinned
+from hemoidx.swings import find_swings, prune
 from tests.waves import pulses
 
 RATES = st.sampled_from([40.0, 60.0, 62.4725, 75.0, 119.99, 125.0, 128.0, 250.0, 500.0, 1000.0])
