@@ -19,6 +19,8 @@ ALL_FLAT = 0.8
 RUN_OFF = 0.5
 #: A rise begins so long [s] before it is steepest.
 STEP_S = 0.12
+#: A rise that began so long [s] before an event and goes on into it was the turning of a tap.
+RAMP_S = 0.4
 #: A pulse whose upstroke is closer than this [s] to a constant level may be cut off by it.
 CUT_S = 0.3
 
@@ -60,7 +62,7 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     Notes
     -----
     A stretch begins when the pulse is overdue. A rise that does not run off is no pulse but the turning of a
-    tap or a jolt, and the stretch begins with it. One or two lone swings between two such stretches are
+    tap or a jolt, and the stretch begins with it; so is one that goes on into an event. One or two lone swings between two such stretches are
     artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
     under a cuff, the span takes in the pulses that have lost a quarter of their height.
     """
@@ -69,7 +71,7 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     others = known.take(known.kind != KIND["flat"])
     parts = [others]
     whole = _runs_down(survey.cells, g, pulse)
-    steps = pulse.at[~whole]
+    steps = np.sort(np.concatenate([pulse.at[~whole], _into_events(survey, others) + STEP_S * g.fs]))
     pulse = pulse.take(whole)
     for start, stop in _overdue(survey, others, pulse, steps):
         held = constant.take((constant.start < stop) & (constant.stop > start))
@@ -106,6 +108,15 @@ def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
         return False
     small = min(0.67 * float(np.quantile(outer, 0.7)), 0.85 * float(np.quantile(outer, 0.1)))
     return bool((beside < small).any())
+
+
+def _into_events(survey: Survey, events: Spans) -> Float:
+    """Where rises begin that go on into an event, steepest there, and so are no pulse before it."""
+    swings = survey.swings
+    union = join(events.start, events.stop)
+    following = np.searchsorted(union[:, 1], swings.steepest, side="right")
+    begin = np.append(union[:, 0], np.inf)[following]
+    return swings.trough[(begin <= swings.steepest) & (begin - swings.trough > RAMP_S * survey.grid.fs)]
 
 
 def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
