@@ -249,7 +249,7 @@ def _upside_down(marks: Marks) -> bool:
 
 def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
     picked = swings.take(chosen.number)
-    return Pulse(picked.steepest, chosen.interval, picked.low, picked.high - picked.low)
+    return Pulse(picked.steepest, picked.crest, chosen.interval, picked.low, picked.high - picked.low)
 
 
 def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
