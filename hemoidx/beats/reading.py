@@ -181,7 +181,8 @@ def _read_part(
     # Extremes are read from the smoothed wave, times to one of its samples.
     blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
     chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
-    spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
+    pulse = _pulses(first.swings, chosen)
+    spans = span_rules.pulseless(first, spans, pulse, part.calibrated)
     spans = with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added, beside = corrected(first, chosen, spans, edits, part)
     doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
@@ -189,7 +190,7 @@ def _read_part(
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
     quality = _quality(marks, first, spans, early, by_hand, part)
-    moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
+    moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g), pulse)
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
     known = np.isfinite(marks.onset) & np.isfinite(last)
     odd = span_rules.mottled(quality[known], marks.onset[known], last[known], g.fs)

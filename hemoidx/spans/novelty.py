@@ -14,8 +14,9 @@ Bool = NDArray[np.bool_]
 PIECE_S = 0.45
 #: Pieces as far as this [s] on both sides are compared with.
 REACH_S = 24.0
-#: A piece is known if in so many different seconds there is one like it: two may be the same accident.
-TWINS = 3
+#: A piece is known if in so many different blocks of time [s] there is one like it: two may be the same
+#: accident.
+TWINS, BLOCK_S = 3, 1.0
 #: Pieces closer together than this [s] are like each other whatever they show.
 APART_S = 0.25
 #: Samples of a cell that are compared; a cell has eight.
@@ -26,7 +27,14 @@ LEAST_S = 6.0
 AT_ONCE = 512
 
 
-def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | None:
+def novelty(
+    survey: Survey,
+    start: int,
+    stop: int,
+    doubtful: Bool,
+    piece_s: float = PIECE_S,
+    block_s: float = BLOCK_S,
+) -> Float | None:
     """
     Distance of the piece around each cell from the third nearest of the pieces around.
 
@@ -38,6 +46,8 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
         Cells that are asked for.
     doubtful : ndarray of bool, shape (n_cells,)
         Cells that nothing is compared with: not the patient, or perhaps not.
+    piece_s, block_s : float
+        Length of a piece, and of the blocks of which `TWINS` must hold one like it [s].
 
     Returns
     -------
@@ -55,7 +65,7 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
     a, b = max(0, start - reach), min(doubtful.size, stop + reach)
     trace = _coarse(survey, a, b)
     rate = PER_CELL / g.cell_s
-    width = max(4, round(PIECE_S * rate))
+    width = max(4, round(piece_s * rate))
     if trace.size < 2 * width:
         return None
     pieces = np.lib.stride_tricks.sliding_window_view(trace, width)
@@ -66,7 +76,7 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
         return None
     others = pieces[open_]
     power = np.einsum("ij,ij->i", others, others)
-    block = (open_ / rate).astype(np.int64)
+    block = (open_ / (rate * block_s)).astype(np.int64)
     edge = np.flatnonzero(np.diff(block, prepend=-1))
     twin = min(TWINS, edge.size) - 1
     asked = np.clip((np.arange(start, stop) - a) * PER_CELL + (PER_CELL - width) // 2, 0, len(pieces) - 1)
