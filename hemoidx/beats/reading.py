@@ -33,8 +33,9 @@ UNLIKE = 0.18
 #: A beat is out of keeping with its neighbours from this distance on [pulse pressures], and from so many
 #: times the usual distance there.
 STRANGE_FROM, STRANGE_BY = 0.07, 3.5
-#: ... and this many pairs of neighbours within five beats are.
-STRANGE_PAIRS = 2
+#: ... and this many pairs of neighbours within five beats are, or this many of five that come within this
+#: time [s]: of fast beats some look right by chance.
+STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
@@ -267,6 +268,10 @@ def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
     row = np.zeros(strange.size + 4)
     row[2 : strange.size + 1] = strange[:-1] & strange[1:]
     several = np.convolve(row, np.ones(5), mode="valid") >= STRANGE_PAIRS
+    five = np.pad(strange, 2)
+    counted = np.convolve(five, np.ones(5), mode="valid")
+    at = np.pad(marks.steepest, 2, constant_values=(-np.inf, np.inf))
+    several |= (counted >= STRANGE_FAST) & (at[4:] - at[:-4] < FAST_S * g.fs * 4.0 / 5.0)
     strange &= several & np.isfinite(marks.onset) & np.isfinite(marks.peak)
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)[strange]
     change = np.zeros(count + 1)

@@ -19,8 +19,8 @@ REACH_S = 24.0
 TWINS, BLOCK_S = 3, 1.0
 #: Pieces closer together than this [s] are like each other whatever they show.
 APART_S = 0.25
-#: Samples of a cell that are compared; a cell has eight.
-PER_CELL = 4
+#: Samples of a cell that are compared, of eight; all where a piece would have fewer than `LEAST_SAMPLES`.
+PER_CELL, LEAST_SAMPLES = 4, 12
 #: Pieces of clean trace [s] that must be there to compare with.
 LEAST_S = 6.0
 #: Cells whose novelty is found at once, which bounds memory.
@@ -63,14 +63,15 @@ def novelty(
     g = survey.grid
     reach = round(REACH_S / g.cell_s)
     a, b = max(0, start - reach), min(doubtful.size, stop + reach)
-    trace = _coarse(survey, a, b)
-    rate = PER_CELL / g.cell_s
+    per_cell = PER_CELL if piece_s * PER_CELL / g.cell_s >= LEAST_SAMPLES else CELL
+    trace = _coarse(survey, a, b, per_cell)
+    rate = per_cell / g.cell_s
     width = max(4, round(piece_s * rate))
     if trace.size < 2 * width:
         return None
     pieces = np.lib.stride_tricks.sliding_window_view(trace, width)
     pieces = pieces - pieces.mean(axis=1, keepdims=True)
-    barred = np.concatenate([[0], np.cumsum(np.repeat(doubtful[a:b], PER_CELL))])
+    barred = np.concatenate([[0], np.cumsum(np.repeat(doubtful[a:b], per_cell))])
     open_ = np.flatnonzero(barred[width:] == barred[:-width])
     if open_.size < LEAST_S * rate:
         return None
@@ -79,7 +80,7 @@ def novelty(
     block = (open_ / (rate * block_s)).astype(np.int64)
     edge = np.flatnonzero(np.diff(block, prepend=-1))
     twin = min(TWINS, edge.size) - 1
-    asked = np.clip((np.arange(start, stop) - a) * PER_CELL + (PER_CELL - width) // 2, 0, len(pieces) - 1)
+    asked = np.clip((np.arange(start, stop) - a) * per_cell + (per_cell - width) // 2, 0, len(pieces) - 1)
     out = np.empty(asked.size)
     for k in range(0, asked.size, AT_ONCE):
         at = asked[k : k + AT_ONCE]
@@ -91,10 +92,10 @@ def novelty(
     return np.sqrt(np.maximum(out, 0.0) / width)
 
 
-def _coarse(survey: Survey, a: int, b: int) -> NDArray[np.float32]:
-    """Wave over some cells, `PER_CELL` means a cell, less its middle level."""
+def _coarse(survey: Survey, a: int, b: int, per_cell: int) -> NDArray[np.float32]:
+    """Wave over some cells, so many means a cell, less its middle level."""
     g = survey.grid
     piece, _ = fill(np.asarray(survey.wave[a * g.cell : b * g.cell], dtype=np.float64))
     piece = np.pad(piece, (0, (b - a) * g.cell - piece.size), mode="edge")
-    coarse = piece.reshape(-1, g.thin * CELL // PER_CELL).mean(axis=1)
+    coarse = piece.reshape(-1, g.thin * CELL // per_cell).mean(axis=1)
     return np.asarray(coarse - np.median(coarse), dtype=np.float32)
