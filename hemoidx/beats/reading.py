@@ -131,15 +131,18 @@ def _chance(marks: Marks) -> Float:
 
 
 def _beat_facts(
-    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: Part, g: Grid
+    marks: Marks, quality: Float, strong: Bool, early: Bool, usual: Float, spans: Spans, part: Part, g: Grid
 ) -> Int:
-    """Facts of each beat but those that depend on edits."""
+    """Facts of each beat but those that depend on edits; `usual` is the usual interval around each [s]."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
     interval = (marks.end - marks.onset) / g.fs
     believed = quality >= BELIEVED
     timed = np.where(believed, interval, np.nan)
     ectopic = early & believed
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
+    # A beat that does not run to the next one would have ended with it, or after the usual interval.
+    due = np.minimum(np.append(marks.onset[1:], np.inf)[: marks.onset.size], marks.onset + usual * g.fs)
+    until = np.where(np.isfinite(marks.end), marks.end, due)
     saturated = spans.of("saturated")
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
@@ -155,6 +158,7 @@ def _beat_facts(
         "low_quality": ~believed,
         "weak_pulse": ~strong,
         "end_unknown": ~np.isfinite(marks.end),
+        "gap_inside": crosses(marks.onset, until, spans.of("gap")),
         "saturated": crosses(marks.onset, last, saturated),
         "near_event": crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
         "implausible_level": odd_level & part.calibrated,
@@ -203,7 +207,7 @@ def _read_part(
     marks = _ended(marks, kept & (quality >= BELIEVED), spans.of(*HIDING))
     marks, quality = marks.take(kept), quality[kept]
     inverted = mask("inverted") if _upside_down(marks) else 0
-    facts = _beat_facts(marks, quality, strong[kept], early[kept], spans, part, g) | inverted
+    facts = _beat_facts(marks, quality, strong[kept], early[kept], interval[kept], spans, part, g) | inverted
     facts |= np.where((by_hand | beside)[kept], mask("edited_by_hand"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
