@@ -150,6 +150,12 @@ FACTS: tuple[Fact, ...] = (
     Fact("level_undocumented", 36, "nobody documented the height of the transducer", "own"),
     Fact("gain_unchecked", 37, "the gain was not checked at a known pressure", "own"),
     Fact("setup_undocumented", 38, "there is no set-up sheet", "own"),
+    Fact(
+        "beat_perhaps_missed",
+        46,
+        "a wave behind it was taken for its echo and may be a beat: the rate may be higher",
+        0.2,
+    ),
 )
 
 BIT: dict[str, int] = {fact.name: fact.bit for fact in FACTS}

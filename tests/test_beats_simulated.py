@@ -130,20 +130,20 @@ def row_of_waves(delay_spread, share_spread, count=40):
 
 
 def test_a_row_that_repeats_is_one_of_dicrotic_waves():
-    waves, doubtful = row_of_waves(0.004, 0.004)
+    waves, doubtful, _ = row_of_waves(0.004, 0.004)
     assert waves[1:-2:2].all()
     assert not waves[::2].any()
     assert not doubtful.any()
 
 
 def test_a_row_that_varies_is_one_of_pulses():
-    waves, doubtful = row_of_waves(0.02, 0.04)
+    waves, doubtful, _ = row_of_waves(0.02, 0.04)
     assert not waves.any()
     assert not doubtful.any()
 
 
 def test_a_row_between_the_two_is_doubted_with_its_pulses():
-    waves, doubtful = row_of_waves(0.0149, 0.0177)
+    waves, doubtful, _ = row_of_waves(0.0149, 0.0177)
     assert not waves.any()
     assert np.mean(doubtful) > 0.6
     np.testing.assert_array_equal(doubtful[::2], doubtful[1::2])

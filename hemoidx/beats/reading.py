@@ -191,6 +191,7 @@ def _read_part(
     spans = with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added, beside = corrected(first, chosen, spans, edits, part)
     doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
+    missing = np.isin(rough, first.swings.steepest[chosen.number[chosen.missing]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
@@ -209,6 +210,8 @@ def _read_part(
     inverted = mask("inverted") if _upside_down(marks) else 0
     facts = _beat_facts(marks, quality, strong[kept], early[kept], interval[kept], spans, part, g) | inverted
     facts |= np.where((by_hand | beside)[kept], mask("edited_by_hand"), 0)
+    told = by_hand | beside | np.append(by_hand[1:], False)[: by_hand.size]
+    facts |= np.where((missing & ~told)[kept], mask("beat_perhaps_missed"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
 
