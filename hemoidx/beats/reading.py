@@ -39,6 +39,11 @@ STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
+#: Or they fall as steeply as they rise, by the first numbers, whatever they are like, climb for as long as by the
+#: second, and change in height as much as by the third.
+AS_STEEP, LONG_CLIMB, UNSTEADY = (0.71, 0.81), (0.305, 0.345), (0.12, 0.18)
+#: Neighbours on each side among the pulses whose fall was measured.
+FALLS = 5
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
@@ -121,13 +126,22 @@ def _chance(marks: Marks) -> Float:
     How much the swings around each beat are like those of noise, 0 to 1.
 
     Noise of an octave makes swings that resemble one another, but they take as long to rise as to fall, and
-    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm.
+    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm. Narrower noise
+    makes rows of swings alike, at even intervals; but its swings are those of a sine that grows and fades, fall
+    as steeply as they rise, and no artery's pulse does, not behind the slowest line.
     """
     interval = marks.end - marks.onset
     climb = rolling_quantile((marks.peak - marks.onset) / interval, rhythm.HALF, 0.5, every=4)
+    height = rhythm.restless(marks.pulse)
     doubt = _soft(climb, *SLOW_CLIMB) * _soft(rhythm.restless(interval), *RESTLESS)
     unlike = _soft(rolling_quantile(marks.unlike, rhythm.HALF, 0.5, every=4), *DIFFERENT)
-    return np.nan_to_num(doubt * _soft(rhythm.restless(marks.pulse), *RESTLESS) * unlike)
+    wide = doubt * _soft(height, *RESTLESS) * unlike
+    some = np.flatnonzero(np.isfinite(marks.fall))
+    if not some.size:
+        return np.nan_to_num(wide)
+    fall = np.interp(np.arange(climb.size), some, rolling_quantile(marks.fall[some], FALLS, 0.5))
+    narrow = _soft(fall, *AS_STEEP) * _soft(climb, *LONG_CLIMB) * _soft(height, *UNSTEADY)
+    return np.fmax(np.nan_to_num(wide), np.nan_to_num(narrow))
 
 
 def _beat_facts(

@@ -127,6 +127,8 @@ def doubled(
     The rules are our own.
     """
     out = np.zeros(chosen.size, dtype=bool)
+    if chosen.size < 2:
+        return out, out, out
     lesser = _lesser(swings.steepest[chosen] / fs, (swings.high - swings.low)[chosen])
     row = _echoes(swings, fs, chosen, lesser, usable)
     if not row.number.size:
