@@ -41,9 +41,9 @@ STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
 #: Or they fall as steeply as they rise, by the first numbers, whatever they are like, climb for as long as by the
 #: second, and change in height as much as by the third.
-AS_STEEP, LONG_CLIMB, UNSTEADY = (0.71, 0.81), (0.305, 0.345), (0.12, 0.18)
+AS_STEEP, LONG_CLIMB, UNSTEADY = (0.76, 0.82), (0.315, 0.345), (0.12, 0.18)
 #: Neighbours on each side among the pulses whose fall was measured.
-FALLS = 5
+FALLS = 7
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
