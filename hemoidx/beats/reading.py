@@ -39,8 +39,8 @@ STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
-#: Or they fall as steeply as they rise, by the first numbers, whatever they are like, climb for as long as by the
-#: second, and change in height as much as by the third.
+#: Or, alike or not, they fall as steeply as they rise, by the first numbers, climb for as long as by the second,
+#: and change in height as much as by the third.
 AS_STEEP, LONG_CLIMB, UNSTEADY = (0.76, 0.82), (0.315, 0.345), (0.12, 0.18)
 #: Neighbours on each side among the pulses whose fall was measured.
 FALLS = 7
@@ -127,8 +127,8 @@ def _chance(marks: Marks) -> Float:
 
     Noise of an octave makes swings that resemble one another, but they take as long to rise as to fall, and
     their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm. Narrower noise
-    makes rows of swings alike, at even intervals; but its swings are those of a sine that grows and fades, fall
-    as steeply as they rise, and no artery's pulse does, not behind the slowest line.
+    makes rows of swings alike, at even intervals; but they are those of a sine that grows and fades, and fall
+    as steeply as they rise, as no artery's pulse does, not even behind the slowest line.
     """
     interval = marks.end - marks.onset
     climb = rolling_quantile((marks.peak - marks.onset) / interval, rhythm.HALF, 0.5, every=4)
@@ -289,8 +289,7 @@ def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
     row = np.zeros(strange.size + 4)
     row[2 : strange.size + 1] = strange[:-1] & strange[1:]
     several = np.convolve(row, np.ones(5), mode="valid") >= STRANGE_PAIRS
-    five = np.pad(strange, 2)
-    counted = np.convolve(five, np.ones(5), mode="valid")
+    counted = np.convolve(np.pad(strange, 2), np.ones(5), mode="valid")
     at = np.pad(marks.steepest, 2, constant_values=(-np.inf, np.inf))
     several |= (counted >= STRANGE_FAST) & (at[4:] - at[:-4] < FAST_S * g.fs * 4.0 / 5.0)
     strange &= several & np.isfinite(marks.onset) & np.isfinite(marks.peak)

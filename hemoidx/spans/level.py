@@ -149,7 +149,9 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
         for a, b in long_runs((cells.low >= limit) & there, 2):
             # A high level that lasts is a tap turned off; a flush can still stand out above it.
             lasts = (b - a) > FLUSH_LONGEST_S * second
-            above = cells.low[a:b] - (np.median(cells.mean[a:b]) if lasts else _plateau(cells.low[a:b], second))
+            above = cells.low[a:b] - (
+                np.median(cells.mean[a:b]) if lasts else _plateau(cells.low[a:b], second)
+            )
             core[a:b] = grown(above >= FLUSH_JUMP, above >= 0.5 * FLUSH_JUMP, round(FLUSH_LONGEST_S * second))
         flush = grown(core, (cells.high >= limit) & there, 3)
         parts.append(rows_of(runs(flush) * g.cell, "flush", size))

@@ -181,7 +181,11 @@ def _bouts(
     moving &= _share(rough, found) > ROUGHER * float(np.mean(calm.rough))
     very = _share((ratio > VERY_NEW) & free, found) * seconds
     smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
-    smooth |= (seconds >= max(LONGER_S, min(LASTING_S, LASTING_BEATS * beat))) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
+    smooth |= (
+        (seconds >= max(LONGER_S, min(LASTING_S, LASTING_BEATS * beat)))
+        & (_share(new, found) > FILLED)
+        & (_share(ratio, found) > MEAN_NEW)
+    )
     moving |= smooth
     for k in np.flatnonzero(moving & (seconds >= min(ALIKE_S, ALIKE_BEATS * beat))):
         # A run of beats of another kind is new too, but its beats are like each other.

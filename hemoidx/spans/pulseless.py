@@ -33,7 +33,7 @@ DRAINS = 0.2
 
 
 class Pulse(NamedTuple):
-    """What the rules need to know of the pulses: steepest rise, crest [samples], interval [s], foot, rise [mmHg]."""
+    """Steepest rise and crest of the pulses [samples], interval [s], foot and rise [mmHg]."""
 
     at: Float
     crest: Float
@@ -70,9 +70,10 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     Notes
     -----
     A stretch begins when the pulse is overdue. A rise that does not run off is no pulse but the turning of a
-    tap or a jolt, and the stretch begins with it; so is one that goes on into an event. One or two lone swings between two such stretches are
-    artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
-    under a cuff, the span takes in the pulses that have lost a quarter of their height.
+    tap or a jolt, and the stretch begins with it; so is one that goes on into an event. One or two lone
+    swings between two such stretches are artefacts of a pulseless trace and do not divide it. Where the pulse
+    fades and returns by degrees, as under a cuff, the span takes in the pulses that have lost a quarter of
+    their height.
     """
     g = survey.grid
     constant = known.of("flat")
@@ -110,8 +111,8 @@ def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: floa
 
 def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
     """Whether one of the pulses beside a constant level, not cut off by it, is weaker than all around."""
-    whole = (pulse.at < start - CUT_S * fs) | (pulse.crest < start - PAST_CREST_S * fs)
-    first = int(np.searchsorted(-whole.astype(np.int64), 0))
+    first = int(np.searchsorted(pulse.at, start - CUT_S * fs))
+    first = max(first, int(np.searchsorted(pulse.crest, start - PAST_CREST_S * fs)))
     last = int(np.searchsorted(pulse.at, stop + CUT_S * fs))
     beside = np.concatenate([pulse.rise[max(0, first - 2) : first], pulse.rise[last : last + 2]])
     outer = np.concatenate(
@@ -234,7 +235,7 @@ def _sudden(
     """
     Kind of a stretch that the pulse did not fade into, by its level and its drift.
 
-    Where the pulse comes back by degrees no tap was turned: a steady level is then the patient's, however high.
+    Where the pulse comes back by degrees no tap was turned: a steady level, however high, is the patient's.
     """
     near = before if pulse.at[before].size else slice(0, 12)
     diastolic = float(np.median(pulse.low[near])) if pulse.at.size else 60.0
