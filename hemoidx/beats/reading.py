@@ -39,8 +39,8 @@ STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
-#: Or, alike or not, they fall as steeply as they rise, by the first numbers, climb for as long as by the second,
-#: and change in height as much as by the third.
+#: Or, alike or not, they fall as steeply as they rise, by the first numbers, climb for as long as by the
+#: second, and change in height as much as by the third.
 AS_STEEP, LONG_CLIMB, UNSTEADY = (0.76, 0.82), (0.315, 0.345), (0.12, 0.18)
 #: Neighbours on each side among the pulses whose fall was measured.
 FALLS = 7
