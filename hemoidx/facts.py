@@ -169,6 +169,12 @@ FACTS: tuple[Fact, ...] = (
         "nobody documented lung compliance, abdominal pressure, an open chest or right heart failure",
         "own",
     ),
+    Fact(
+        "beat_perhaps_missed",
+        46,
+        "a wave behind it was taken for its echo and may be a beat: the rate may be higher",
+        0.2,
+    ),
 )
 
 BIT: dict[str, int] = {fact.name: fact.bit for fact in FACTS}

@@ -10,6 +10,7 @@ from hemoidx import beats
 from hemoidx.context import Edits
 from hemoidx.errors import InputError
 from hemoidx.facts import mask, names
+from hemoidx.indices.index import LANDMARK_COLUMNS
 from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
 from hemoidx.simulate import Scenario, simulate, simulate_arrays
 from hemoidx.spans import KIND
@@ -196,6 +197,34 @@ def test_a_gap_takes_its_beats_and_no_others(first, last):
     np.testing.assert_array_equal(r.spans.of("gap").stop, [last])
 
 
+@pytest.mark.parametrize(("after_s", "missing"), [(0.25, 1), (0.25, 20), (0.5, 1), (0.5, 200)])
+def test_a_beat_in_which_samples_are_missing_says_so(after_s, missing):
+    wave = CLEAN.copy()
+    own = int(np.searchsorted(BASE.onset, 3000))
+    first = int(BASE.onset[own] + after_s * FS)
+    wave[first : first + missing] = np.nan
+    r = read(wave)
+    holed = (r.facts & mask("gap_inside")) != 0
+    np.testing.assert_allclose(r.onset[holed], BASE.onset[own], atol=1.0)
+    assert np.isnan(r.end[holed]).all()
+    table = hx.analyse(recording(wave, FS)).beats
+    row = table.iloc[int(np.flatnonzero(holed)[0])]
+    # What came before the gap was measured, what needs the whole beat was not.
+    assert abs(row.sbp - table.sbp.median()) < 1.0
+    assert abs(row.dbp - table.dbp.median()) < 1.0
+    assert np.isnan([row.mbp, row.hr, row.duration_s]).all()
+
+
+def test_a_gap_behind_a_pause_is_not_inside_the_beat_before_it():
+    wave = CLEAN.copy()
+    own = int(np.searchsorted(BASE.onset, 3000))
+    a = int(BASE.onset[own])
+    # The next pulse fails to come, and the gap begins when it was long due.
+    wave[a + 80 : a + 200] = wave[a + 80]
+    wave[a + 200 : a + 500] = np.nan
+    assert not (read(wave).facts & mask("gap_inside")).any()
+
+
 def ended_by_no_beat(wave):
     """Beats that end where no beat of the reading begins."""
     r = read(wave)
@@ -368,7 +397,7 @@ def test_the_clock_of_the_recording_changes_nothing(first):
         if name in ("record_id", "channel"):
             continue
         a, b = here.beats[name].to_numpy(float), there.beats[name].to_numpy(float)
-        if name.endswith("_s") and name not in ("duration_s", "ejection_time_s"):
+        if name in LANDMARK_COLUMNS:
             # The exact time of a sample is (first + i) / fs, rounded once.
             np.testing.assert_allclose(b - first / FS, a, atol=1e-9, err_msg=name)
         else:
@@ -430,6 +459,34 @@ def test_noise_at_the_rate_of_a_pulse_has_no_pressures():
         except InputError:
             continue
         assert result.beats["sbp"].notna().sum() <= 2
+
+
+@pytest.mark.parametrize("band", [(1.0, 1.2), (0.7, 1.2), (1.5, 2.2), (2.5, 3.2)])
+def test_noise_of_less_than_an_octave_is_no_pulse(band):
+    """Its swings are alike and come at even intervals, but fall as steeply as they rise."""
+    for seed in (1, 2, 3):
+        r = beats.read(band_noise(*band, seed), FS)
+        # A beat a second or more for five minutes, if it were one.
+        assert np.sum(r.quality >= beats.BELIEVED) < 60, seed
+
+
+@pytest.mark.parametrize(("rate", "line"), [(60.0, (1.5, 2.0)), (130.0, (3.0, 2.0)), (200.0, (4.0, 1.0))])
+def test_the_slowest_line_leaves_a_pulse_that_rises_faster_than_it_falls(line, rate):
+    for rhythm in ("sinus", "atrial_fibrillation"):
+        wave, fs, scale, truth = simulate_arrays(
+            Scenario(
+                seed=3,
+                rate=rate,
+                rhythm=rhythm,
+                irregularity=0.12,
+                pulse_pressure=16.0,
+                breath_pulse=0.15,
+                line_hz=line[0],
+                line_damping=line[1],
+            )
+        )
+        r = beats.read(wave, fs, scale)
+        assert np.sum(r.quality >= beats.BELIEVED) > 0.9 * len(truth.beats), rhythm
 
 
 @pytest.mark.parametrize("step", [0.5, 1.0, 2.0, 4.0, 8.0])

@@ -130,20 +130,47 @@ def row_of_waves(delay_spread, share_spread, count=40):
 
 
 def test_a_row_that_repeats_is_one_of_dicrotic_waves():
-    waves, doubtful = row_of_waves(0.004, 0.004)
+    waves, doubtful, _ = row_of_waves(0.004, 0.004)
     assert waves[1:-2:2].all()
     assert not waves[::2].any()
     assert not doubtful.any()
 
 
 def test_a_row_that_varies_is_one_of_pulses():
-    waves, doubtful = row_of_waves(0.02, 0.04)
+    waves, doubtful, _ = row_of_waves(0.02, 0.04)
     assert not waves.any()
     assert not doubtful.any()
 
 
+@pytest.mark.parametrize(("seed", "name"), [(88001, "bigeminy_004"), (88001, "bigeminy_008")])
+def test_premature_beats_that_are_left_out_are_noted(seed, name):
+    """Every second beat comes so early that it looks like an echo of the first, but for its timing."""
+    wave, fs, scale, truth = simulate_arrays(next(s for s in random_scenarios(504, seed) if s.name == name))
+    r = read(wave, fs, scale)
+    assert r.onset.size < 0.7 * len(truth.beats)
+    noted = (r.facts & mask("beat_perhaps_missed")) != 0
+    assert noted.mean() > 0.5
+    # Only beats behind which there is one are noted.
+    apart = np.abs(truth.beats.steepest_s.to_numpy()[:, None] * fs - r.steepest).argmin(axis=0)
+    assert (np.diff(apart)[noted[:-1]] == 2).mean() > 0.95
+    # A person who adds it has told.
+    lost = truth.beats.steepest_s.iloc[apart[np.flatnonzero(noted)[5]] + 1]
+    by_hand = read(wave, fs, scale, Edits.read([{"action": "add_beat", "at_s": lost}]).in_samples(fs))
+    again = (by_hand.facts & mask("beat_perhaps_missed")) != 0
+    assert again.sum() == noted.sum() - 1
+
+
+def test_ordinary_dicrotic_waves_are_not_noted_as_beats(scored):
+    noted = [
+        np.mean((r["reading"].facts & mask("beat_perhaps_missed")) != 0) > 0.2
+        for r in scored
+        if r["scenario"].family not in ("bigeminy", "deep_dicrotic")
+    ]
+    assert np.mean(noted) < 0.05
+
+
 def test_a_row_between_the_two_is_doubted_with_its_pulses():
-    waves, doubtful = row_of_waves(0.0149, 0.0177)
+    waves, doubtful, _ = row_of_waves(0.0149, 0.0177)
     assert not waves.any()
     assert np.mean(doubtful) > 0.6
     np.testing.assert_array_equal(doubtful[::2], doubtful[1::2])

@@ -161,6 +161,8 @@ def test_what_does_not_harm_a_quantity_leaves_it_accepted(
         ("low_quality", "sbp dbp mbp pp hr duration dpdt_max systolic_area ejection_time", ""),
         ("uncalibrated", "sbp dbp mbp pp dpdt_max systolic_area", ""),
         ("end_unknown", "mbp hr duration", ""),
+        ("gap_inside", "", "sbp dbp mbp pp hr duration dpdt_max systolic_area ejection_time"),
+        ("beat_perhaps_missed", "", "hr duration"),
         ("no_notch", "systolic_area ejection_time", ""),
         ("saturated", "sbp mbp pp dpdt_max systolic_area", "dbp"),
         ("inverted", "sbp dbp mbp pp dpdt_max systolic_area ejection_time", "hr duration"),

@@ -284,3 +284,28 @@ def test_each_event_is_found_and_named(kind, fs):
     hiding = found.spans.take(found.spans.kind != KIND["saturated"])
     assert not hiding.inside(found.steepest).any()
     assert np.isfinite(found.onset).sum() > 60
+
+
+@pytest.mark.parametrize("seed", [41, 43])
+@pytest.mark.parametrize(
+    ("mean", "event"),
+    [
+        # A pump holds the level from the start, be it far below or above the patient's own.
+        (105.0, Event("not_pulsatile", 40.0, 30.0, 40.0)),
+        (45.0, Event("not_pulsatile", 40.0, 30.0, 78.0)),
+        (80.0, Event("not_pulsatile", 40.0, 30.0, 60.0)),
+        # Below a closed cuff the level drains.
+        (105.0, Event("cuff", 40.0, 30.0)),
+        (45.0, Event("cuff", 40.0, 30.0)),
+        # A tap is turned at once, both ways.
+        (105.0, Event("sampling", 40.0, 30.0, 160.0)),
+        (45.0, Event("sampling", 40.0, 30.0, 90.0)),
+    ],
+)
+def test_what_takes_the_pulse_away_is_told_by_what_the_level_does(mean, event, seed):
+    scenario = Scenario(seed=seed, mean_pressure=mean, pulse_pressure=30.0, events=(event,))
+    wave, fs, scale, truth = simulate_arrays(scenario)
+    found = beats.read(wave, fs, scale).spans
+    row = truth.spans.iloc[0]
+    named = painted(found.of(event.kind), None, wave.size)[int(row.start_s * fs) : int(row.end_s * fs)]
+    assert named.mean() > 0.9

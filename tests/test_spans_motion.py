@@ -107,6 +107,10 @@ def test_movement_is_found_to_its_edges(fs, length):
         (504, 606061, "events_mixed_008"),
         # At 167/min the pulses themselves are as rough as the movement that takes half of them away.
         (504, 770813, "events_motion_010"),
+        # At 167/min and 60 Hz a beat has 22 samples, and of the beats of a bout some look right.
+        (504, 2026, "events_motion_001"),
+        # Two seconds and a half at 162/min, six beats, no rougher than the others.
+        (504, 7070707, "events_motion_001"),
     ],
 )
 def test_faint_movement_is_found_to_four_fifths(count, seed, name):
@@ -186,6 +190,43 @@ def test_a_ramp_into_a_flush_is_covered_from_the_turning_of_the_tap():
     # But for the tenth of a second by which a stretch ends before what follows.
     assert found.inside(np.arange(turned + 15.0, turned + 500.0, 5.0)).mean() > 0.96
     assert not found.inside(np.array([turned - 20.0, turned + 560.0])).any()
+
+
+def test_a_rise_that_goes_on_into_a_flush_is_the_turning_of_the_tap():
+    """At 132/min: a tap turned just after a beat, and a ramp that a second later stands where flushes do."""
+    scenario = next(s for s in random_scenarios(504, 5550123) if s.name == "events_sampling_016")
+    wave, fs, scale, truth = simulate_arrays(scenario)
+    found = beats.read(wave, fs, scale).spans
+    third = truth.spans[truth.spans.kind == "sampling"].iloc[2]
+    assert found.inside(np.arange(third.start_s + 0.1, third.end_s, 0.05) * fs).mean() > 0.97
+    # Nor does an ordinary flush begin before it does.
+    wave = noisy()
+    wave[7500:7700] = 290.0
+    (start,) = beats.read(wave, FS).spans.start
+    assert abs(start - 7500) < 0.15 * FS
+
+
+@pytest.mark.parametrize("late", [0.2, 0.4, 0.6])
+def test_what_is_high_and_jumps_up_to_a_flush_was_a_sample(late):
+    wave = noisy()
+    a, b = int((60.0 + late) * FS), int((68.0 + late) * FS)
+    wave[a:b] = np.linspace(185.0, 215.0, b - a)
+    wave[b : b + 250] = 290.0
+    found = beats.read(wave, FS).spans
+    assert found.kind.tolist() == [KIND["sampling"], KIND["flush"]]
+    # The span of a flush takes in what comes close before it.
+    assert abs(found.start[0] - a) < 0.5 * FS
+    assert abs(found.start[1] - b) < 0.5 * FS
+
+
+def test_the_last_pulse_that_fades_is_no_beat_before_a_dead_line():
+    """Steps of 1.1 mmHg hide the ripple of the pump; a weak pulse shows that the line is not dead."""
+    scenario = next(s for s in random_scenarios(504, 12345) if s.name == "events_not_pulsatile_014")
+    wave, fs, scale, truth = simulate_arrays(scenario)
+    found = beats.read(wave, fs, scale)
+    assert set(found.spans.kind) == {KIND["not_pulsatile"]}
+    for row in truth.spans.itertuples():
+        assert not ((found.steepest > row.start_s * fs) & (found.steepest < row.end_s * fs)).any()
 
 
 def test_a_jolt_does_not_end_a_plateau():

@@ -33,11 +33,17 @@ UNLIKE = 0.18
 #: A beat is out of keeping with its neighbours from this distance on [pulse pressures], and from so many
 #: times the usual distance there.
 STRANGE_FROM, STRANGE_BY = 0.07, 3.5
-#: ... and this many pairs of neighbours within five beats are.
-STRANGE_PAIRS = 2
+#: ... and this many pairs of neighbours within five beats are, or this many of five that come within this
+#: time [s]: of fast beats some look right by chance.
+STRANGE_PAIRS, STRANGE_FAST, FAST_S = 2, 2, 2.0
 #: Swings that take this part of their interval to rise, and change this much from one to the next in height
 #: and in interval, and are this far from their like, may be noise; those of the second numbers are.
 SLOW_CLIMB, RESTLESS, DIFFERENT = (0.26, 0.29), (0.18, 0.24), (0.12, 0.16)
+#: Or, alike or not, they fall as steeply as they rise, by the first numbers, climb for as long as by the
+#: second, and change in height as much as by the third.
+AS_STEEP, LONG_CLIMB, UNSTEADY = (0.76, 0.82), (0.315, 0.345), (0.12, 0.18)
+#: Neighbours on each side among the pulses whose fall was measured.
+FALLS = 7
 #: A rise of less than this [mmHg] is no pulse: a third of the smallest pulse pressure we claim to read.
 LEAST_RISE = 2.5
 #: A beat of less quality than this is not believed.
@@ -118,25 +124,37 @@ def _chance(marks: Marks) -> Float:
     How much the swings around each beat are like those of noise, 0 to 1.
 
     Noise of an octave makes swings that resemble one another, but they take as long to rise as to fall, and
-    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm.
+    their heights and intervals follow no pattern. An artery's pulse rises fast, in any rhythm. Narrower noise
+    makes rows of swings alike, at even intervals; but they are those of a sine that grows and fades, and fall
+    as steeply as they rise, as no artery's pulse does, not even behind the slowest line.
     """
     interval = marks.end - marks.onset
     climb = rolling_quantile((marks.peak - marks.onset) / interval, rhythm.HALF, 0.5, every=4)
+    height = rhythm.restless(marks.pulse)
     doubt = _soft(climb, *SLOW_CLIMB) * _soft(rhythm.restless(interval), *RESTLESS)
     unlike = _soft(rolling_quantile(marks.unlike, rhythm.HALF, 0.5, every=4), *DIFFERENT)
-    return np.nan_to_num(doubt * _soft(rhythm.restless(marks.pulse), *RESTLESS) * unlike)
+    wide = doubt * _soft(height, *RESTLESS) * unlike
+    some = np.flatnonzero(np.isfinite(marks.fall))
+    if not some.size:
+        return np.nan_to_num(wide)
+    fall = np.interp(np.arange(climb.size), some, rolling_quantile(marks.fall[some], FALLS, 0.5))
+    narrow = _soft(fall, *AS_STEEP) * _soft(climb, *LONG_CLIMB) * _soft(height, *UNSTEADY)
+    return np.fmax(np.nan_to_num(wide), np.nan_to_num(narrow))
 
 
 def _beat_facts(
-    marks: Marks, quality: Float, strong: Bool, early: Bool, spans: Spans, part: Part, g: Grid
+    marks: Marks, quality: Float, strong: Bool, early: Bool, usual: Float, spans: Spans, part: Part, g: Grid
 ) -> Int:
-    """Facts of each beat but those that depend on edits."""
+    """Facts of each beat but those that depend on edits; `usual` is the usual interval around each [s]."""
     facts = np.zeros(marks.onset.size, dtype=np.int64)
     interval = (marks.end - marks.onset) / g.fs
     believed = quality >= BELIEVED
     timed = np.where(believed, interval, np.nan)
     ectopic = early & believed
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
+    # A beat that does not run to the next one would have ended with it, or after the usual interval.
+    due = np.minimum(np.append(marks.onset[1:], np.inf)[: marks.onset.size], marks.onset + usual * g.fs)
+    until = np.where(np.isfinite(marks.end), marks.end, due)
     saturated = spans.of("saturated")
     events = spans.take(~np.isin(spans.kind, [span_rules.KIND["saturated"], span_rules.KIND["gap"]]))
     with np.errstate(invalid="ignore"):
@@ -152,6 +170,7 @@ def _beat_facts(
         "low_quality": ~believed,
         "weak_pulse": ~strong,
         "end_unknown": ~np.isfinite(marks.end),
+        "gap_inside": crosses(marks.onset, until, spans.of("gap")),
         "saturated": crosses(marks.onset, last, saturated),
         "near_event": crosses(marks.onset - 0.5 * g.fs, last + 0.5 * g.fs, events),
         "implausible_level": odd_level & part.calibrated,
@@ -180,10 +199,12 @@ def _read_part(
     # Extremes are read from the smoothed wave, times to one of its samples.
     blur = Blur(float(np.sqrt(np.sum(smoothing_kernel(g.low_rate) ** 2))) * noise, 0.29 / g.low_rate)
     chosen = choose(first.swings, fs, g.size / fs, inside, least, blur)
-    spans = span_rules.pulseless(first, spans, _pulses(first.swings, chosen), part.calibrated)
+    pulse = _pulses(first.swings, chosen)
+    spans = span_rules.pulseless(first, spans, pulse, part.calibrated)
     spans = with_edits(spans, edits, part.start, g.size)
     rough, strong, interval, added, beside = corrected(first, chosen, spans, edits, part)
     doubtful = np.isin(rough, first.swings.steepest[chosen.number[chosen.doubtful]])
+    missing = np.isin(rough, first.swings.steepest[chosen.number[chosen.missing]])
     marks = measure(wave, g, rough, interval, spans.of(*HIDING), at_once, progress)
     by_hand = np.isin(rough, added)
     early = rhythm.early((marks.end - marks.onset) / g.fs)
@@ -192,7 +213,7 @@ def _read_part(
     if not np.array_equal(now_hidden, hidden):
         noise = noise_level(first.cells, now_hidden)
     quality = _quality(marks, noise, early, by_hand, part)
-    moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g))
+    moved = span_rules.motion(first, spans, part.step, _strange_cells(marks, quality, early, g), pulse)
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)
     known = np.isfinite(marks.onset) & np.isfinite(last)
     odd = span_rules.mottled(quality[known], marks.onset[known], last[known], g.fs)
@@ -204,8 +225,10 @@ def _read_part(
     marks = _ended(marks, kept & (quality >= BELIEVED), spans.of(*HIDING))
     marks, quality = marks.take(kept), quality[kept]
     inverted = mask("inverted") if _upside_down(marks) else 0
-    facts = _beat_facts(marks, quality, strong[kept], early[kept], spans, part, g) | inverted
+    facts = _beat_facts(marks, quality, strong[kept], early[kept], interval[kept], spans, part, g) | inverted
     facts |= np.where((by_hand | beside)[kept], mask("edited_by_hand"), 0)
+    told = by_hand | beside | np.append(by_hand[1:], False)[: by_hand.size]
+    facts |= np.where((missing & ~told)[kept], mask("beat_perhaps_missed"), 0)
     landmarks = (marks.onset, marks.steepest, marks.peak, marks.notch, marks.end)
     return Reading(*landmarks, quality, facts, spans, inverted)
 
@@ -252,7 +275,7 @@ def _upside_down(marks: Marks) -> bool:
 
 def _pulses(swings: Swings, chosen: Chosen) -> Pulse:
     picked = swings.take(chosen.number)
-    return Pulse(picked.steepest, chosen.interval, picked.low, picked.high - picked.low)
+    return Pulse(picked.steepest, picked.crest, chosen.interval, picked.low, picked.high - picked.low)
 
 
 def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
@@ -269,6 +292,9 @@ def _strange_cells(marks: Marks, quality: Float, early: Bool, g: Grid) -> Float:
     row = np.zeros(strange.size + 4)
     row[2 : strange.size + 1] = strange[:-1] & strange[1:]
     several = np.convolve(row, np.ones(5), mode="valid") >= STRANGE_PAIRS
+    counted = np.convolve(np.pad(strange, 2), np.ones(5), mode="valid")
+    at = np.pad(marks.steepest, 2, constant_values=(-np.inf, np.inf))
+    several |= (counted >= STRANGE_FAST) & (at[4:] - at[:-4] < FAST_S * g.fs * 4.0 / 5.0)
     strange &= several & np.isfinite(marks.onset) & np.isfinite(marks.peak)
     last = np.where(np.isfinite(marks.end), marks.end, marks.peak)[strange]
     change = np.zeros(count + 1)

@@ -45,6 +45,8 @@ class Chosen(NamedTuple):
     interval: Float
     #: Of a row in which every second one may be a dicrotic wave.
     doubtful: Bool
+    #: Followed by a wave that was left out and may be a beat.
+    missing: Bool
 
 
 def strength(swings: Swings) -> Float:
@@ -166,11 +168,11 @@ def choose(
     chosen = np.sort(np.concatenate([strong, keep]))
     chosen = chosen[_strongest_nearby(time[chosen], power[chosen], SILENT_S)]
     chosen = chosen[~_dicrotic_of_weak(time[chosen], ratio[chosen], interval[chosen])]
-    waves, doubtful = doubled(swings, fs, chosen, ~inside_event, blur)
+    waves, doubtful, missing = doubled(swings, fs, chosen, ~inside_event, blur)
     if waves.any():
-        chosen, doubtful = chosen[~waves], doubtful[~waves]
+        chosen, doubtful, missing = chosen[~waves], doubtful[~waves], missing[~waves]
         interval = _local_interval(time[chosen], time)
-    return Chosen(chosen, ratio[chosen] < STRONG, reference[chosen], interval[chosen], doubtful)
+    return Chosen(chosen, ratio[chosen] < STRONG, reference[chosen], interval[chosen], doubtful, missing)
 
 
 def _weak_pulses(swings: Swings, fs: float, ratio: Float, strong: Int, weak: Int, interval: Float) -> Bool:

@@ -41,6 +41,9 @@ UNEVEN = 0.08
 #: Where there is such a rhythm, and every second beat or more has a wave that was chosen, it is left open
 #: unless pulses are told more surely than this.
 LEFT_OPEN = -7.0
+#: Waves left out that are this tall, in shares of the pulse, in a row told as one of pulses as surely as this
+#: may be beats.
+MAY_BEAT, TOLD_BEATS = 0.2, -5.0
 #: Weights of a linear discriminant between dicrotic waves and pulses, fitted on simulated rows of either:
 #: delay, and time from the trough to the steepest rise (both in roots of the interval), logarithms of the
 #: relative change of height and of delay from wave to wave; and its constant.
@@ -91,7 +94,9 @@ def dicrotic_until(interval: Float) -> Float:
     return 0.32 * np.sqrt(np.minimum(interval, 1.2)) + 0.18
 
 
-def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = NO_BLUR) -> tuple[Bool, Bool]:
+def doubled(
+    swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = NO_BLUR
+) -> tuple[Bool, Bool, Bool]:
     """
     Tell rows of tall dicrotic waves from rows of premature or weak beats.
 
@@ -110,8 +115,9 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = N
 
     Returns
     -------
-    waves, doubtful : ndarray of bool, shape (n_chosen,)
-        Chosen ones that are dicrotic waves; chosen ones, pulses and waves alike, of which it cannot be told.
+    waves, doubtful, missing : ndarray of bool, shape (n_chosen,)
+        Chosen ones that are dicrotic waves; chosen ones, pulses and waves alike, of which it cannot be told;
+        pulses behind which a wave was left out though its row is more like one of pulses.
 
     Notes
     -----
@@ -121,12 +127,12 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = N
     The rules are our own.
     """
     out = np.zeros(chosen.size, dtype=bool)
+    if chosen.size < 2:
+        return out, out, out
     lesser = _lesser(swings.steepest[chosen] / fs, (swings.high - swings.low)[chosen])
-    if not lesser.any():
-        return out, out
     row = _echoes(swings, fs, chosen, lesser, usable)
     if not row.number.size:
-        return out, out
+        return out, out, out
     told = _told(row, blur)
     usual = rolling_quantile(row.share, ROW, 0.5, every=5), rolling_quantile(row.delay, ROW, 0.5, every=5)
     # Where most of the row was left out as dicrotic waves, so must be what is no taller than they are; by
@@ -140,7 +146,13 @@ def doubled(swings: Swings, fs: float, chosen: Int, usable: Bool, blur: Blur = N
     told = np.where(alike & (told > -2.0 * TOLD), np.maximum(told, 2.0 * TOLD), told)
     wave = row.number[judged & (told > TOLD)]
     unsure = judged & (np.abs(told) <= TOLD)
-    return np.isin(chosen, wave), np.isin(chosen, np.concatenate([row.number[unsure], row.owner[unsure]]))
+    missing = ~row.chosen & (row.followed >= 0.5) & (told < TOLD_BEATS) & (usual[0] >= MAY_BEAT)
+    missing &= (row.share >= MAY_BEAT) & ~_without_order(row)
+    return (
+        np.isin(chosen, wave),
+        np.isin(chosen, np.concatenate([row.number[unsure], row.owner[unsure]])),
+        np.isin(chosen, row.owner[missing]),
+    )
 
 
 def _lesser(time: Float, rise: Float) -> Bool:
@@ -197,6 +209,14 @@ def _echoes(swings: Swings, fs: float, chosen: Int, lesser: Bool, usable: Bool) 
     )
 
 
+def _without_order(row: Echoes) -> Bool:
+    """Whether the pulses around, waves left out, follow each other without order."""
+    whole = row.delay + row.ahead
+    usual = rolling_quantile(whole, ROW, 0.5, every=5)
+    step = np.abs(np.diff(whole, prepend=whole[:1])) / np.maximum(usual, 1e-3)
+    return np.asarray(rolling_mean(np.minimum(step, 0.3), ROW) > UNEVEN)
+
+
 def _told(row: Echoes, blur: Blur) -> Float:
     """For each wave how surely its row is one of dicrotic waves: positive for these, negative for pulses."""
 
@@ -231,6 +251,5 @@ def _told(row: Echoes, blur: Blur) -> Float:
     told = np.where(even & (early > SLOWEST), SURE, told)
     # In a rhythm without order not every second beat is premature.
     often = rolling_mean(row.chosen.astype(np.float64), ROW) * row.followed >= 0.5
-    without_order = unsteady(row.delay + row.ahead, whole, np.zeros(whole.size)) > np.log(0.01 + UNEVEN)
-    told = np.where(often & without_order & (told > LEFT_OPEN), np.maximum(told, 0.0), told)
+    told = np.where(often & _without_order(row) & (told > LEFT_OPEN), np.maximum(told, 0.0), told)
     return np.where(ran > OWN_DIASTOLE, SURE, told)

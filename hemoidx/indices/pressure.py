@@ -340,7 +340,7 @@ DURATION = Index(
     inputs=("onset", "end", "fs"),
     function=beat_duration,
     sources=("common practice, no source: foot to foot",),
-    rules=BEAT_RULES + reject("end_unknown") + caution("inverted"),
+    rules=BEAT_RULES + reject("end_unknown") + caution("inverted", "beat_perhaps_missed"),
     column="duration_s",
     # In a window its mean is the heart rate; in the record's row the name means the recording's length.
     window="none",
@@ -357,7 +357,7 @@ HR = Index(
     inputs=("duration",),
     function=heart_rate,
     sources=("common practice, no source: reciprocal of the interval",),
-    rules=BEAT_RULES + reject("end_unknown") + caution("inverted"),
+    rules=BEAT_RULES + reject("end_unknown") + caution("inverted", "beat_perhaps_missed"),
     limits=(
         Limit(
             "electrical heart rate",

@@ -123,8 +123,9 @@ def _beyond(value: str, sure: str, words: str, ends: tuple[str, str] = ("", ""))
 #: our convention; 5 is what standards for cuffs allow as mean error (quoted from memory).
 ERROR_CAUTION, ERROR_REJECTED = 2.0, 5.0
 
-#: The beat itself is in doubt: nothing read from it counts.
-BEAT_RULES = reject("low_quality", "gap_inside") + caution("weak_pulse", "near_event")
+#: A beat that is in doubt itself: nothing read from it counts. Samples missing behind its upstroke take its
+#: end away, and what needs that; what was measured before them stands.
+BEAT_RULES = reject("low_quality") + caution("weak_pulse", "near_event", "gap_inside")
 #: The shape is turned over: landmarks other than the beat's own length mean nothing.
 SHAPE_RULES = BEAT_RULES + reject("inverted")
 #: The value is a pressure, or made of pressures.

@@ -149,7 +149,9 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
         for a, b in long_runs((cells.low >= limit) & there, 2):
             # A high level that lasts is a tap turned off; a flush can still stand out above it.
             lasts = (b - a) > FLUSH_LONGEST_S * second
-            above = cells.low[a:b] - (np.median(cells.mean[a:b]) if lasts else -np.inf)
+            above = cells.low[a:b] - (
+                np.median(cells.mean[a:b]) if lasts else _plateau(cells.low[a:b], second)
+            )
             core[a:b] = grown(above >= FLUSH_JUMP, above >= 0.5 * FLUSH_JUMP, round(FLUSH_LONGEST_S * second))
         flush = grown(core, (cells.high >= limit) & there, 3)
         parts.append(rows_of(runs(flush) * g.cell, "flush", size))
@@ -168,9 +170,22 @@ def by_level(survey: Survey, wave: Wave, step: float, calibrated: bool) -> Spans
     return gather(*parts, _saturated(survey, flush))
 
 
+def _plateau(low: NDArray[np.float32], second: float) -> float:
+    """Level from which a high stretch jumps up to a flush after a second or more; else minus infinity."""
+    reach = min(2, low.size - 1)
+    jump = low[reach:] - low[:-reach]
+    at = int(np.argmax(jump))
+    before = low[: at + 1]
+    rests = at >= second and jump[at] >= 0.75 * FLUSH_JUMP
+    if not rests or low[at + reach :].min() < before.max():
+        return -np.inf
+    return float(before.max())
+
+
 def _to_the_sample(wave: Wave, start: int, stop: int, quiet: float, cell: int) -> Int:
     """Constant stretch widened into the cells beside it, as far as the samples keep to its level."""
-    before = wave[max(0, start - cell) : start][::-1]
+    # The first cell that lies in it whole does not count as still: it differs from the one before.
+    before = wave[max(0, start - 2 * cell) : start][::-1]
     after = wave[stop : stop + cell]
     level = float(np.nanmedian(wave[start : start + cell]))
     rows = [start, min(stop, wave.size)]

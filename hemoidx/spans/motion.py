@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from ..samples import rolling_quantile, running_total, span_sums
 from ..survey import Cells, Grid, Survey, Swings, noise_level, runs
 from .level import bridged, grown, long_runs, usual_levels
-from .novelty import novelty
+from .novelty import BLOCK_S, PIECE_S, novelty
+from .pulseless import Pulse
 from .table import KIND, Spans, covered, rows_of
 
 Float = NDArray[np.float64]
@@ -40,10 +41,12 @@ ROUGHER = 1.15
 #: Shortest bout [s] that was odd in itself, and that was merely near something suspect; the least time that a
 #: bout without roughness must be very new.
 SHORTEST_S, LONGER_S, SMOOTH_S = 1.2, 1.8, 1.2
-#: A bout that is no rougher than the trace around lasts so long [s], and so much of it is new.
-LASTING_S, FILLED = 4.0, 0.85
-#: From this length on [s] a bout must be unlike itself: as new against all that is around, itself included.
-ALIKE_S, UNLIKE_ITSELF = 3.0, 2.7
+#: A bout that is no rougher than the trace around lasts so long [s], or so many beats if these are fast, and
+#: so much of it is new.
+LASTING_S, LASTING_BEATS, FILLED = 4.0, 6.0, 0.85
+#: From this length on [s], or so many beats, a bout must be unlike itself: as new against all that is around,
+#: itself included.
+ALIKE_S, ALIKE_BEATS, UNLIKE_ITSELF = 3.0, 5.0, 2.7
 #: Holes in a bout [s]; how far beside it new pieces of `BITS_S` and longer belong to it: a beat and a half.
 HOLE_S, BESIDE_S, BITS_S = 1.0, 1.5, 0.3
 #: Beside a bout a piece is new at this many times what 95 % of the clean ones reach.
@@ -54,7 +57,7 @@ FAR_S = 5.0
 LULL_S = 3.0
 
 
-def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
+def motion(survey: Survey, known: Spans, step: float, strange: Float, pulse: Pulse | None = None) -> Spans:
     """
     Stretches where movement drew the trace.
 
@@ -68,6 +71,8 @@ def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
         Quantisation step [mmHg].
     strange : ndarray, shape (n_cells,)
         For each cell, 1 if the beat there is out of keeping with its neighbours, else 0.
+    pulse : Pulse, optional
+        Pulses, whose intervals say how much of the trace repeats itself; if absent, once in a second.
 
     Returns
     -------
@@ -90,8 +95,17 @@ def motion(survey: Survey, known: Spans, step: float, strange: Float) -> Spans:
     for a, b in bridged(runs(suspect), NEAR_S * second):
         start = max(0, int(a) - round(NEAR_S * second))
         stop = min(suspect.size, int(b) + round(NEAR_S * second))
-        moved[start:stop] |= _bouts(survey, suspect, sure, busy, start, stop)
+        beat = _beat(pulse, start * g.cell, stop * g.cell)
+        moved[start:stop] |= _bouts(survey, suspect, sure, busy, (start, stop), beat)
     return rows_of(bridged(runs(moved), LULL_S * second) * g.cell, "motion", g.size)
+
+
+def _beat(pulse: Pulse | None, start: int, stop: int) -> float:
+    """Usual length of the beats between two samples [s], at most one second."""
+    if pulse is None:
+        return 1.0
+    a, b = np.searchsorted(pulse.at, [start, stop])
+    return min(1.0, float(np.median(pulse.interval[a:b]))) if b > a else 1.0
 
 
 def _sure(suspect: Bool, odd: Bool, second: float) -> Bool:
@@ -145,17 +159,22 @@ def _share(value: NDArray[np.generic], found: Int) -> Float:
     return np.asarray((total[found[:, 1]] - total[found[:, 0]]) / (found[:, 1] - found[:, 0]))
 
 
-def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, stop: int) -> Bool:
-    """Cells from `start` to `stop` that belong to bouts of movement."""
+def _bouts(
+    survey: Survey, suspect: Bool, sure: Bool, busy: Bool, cells: tuple[int, int], beat: float
+) -> Bool:
+    """Which of the cells from the first to before the second belong to bouts of movement."""
+    start, stop = cells
     second = 1.0 / survey.grid.cell_s
     doubtful = grown(suspect, ~suspect, round(0.5 * second)) | busy
-    value = novelty(survey, start, stop, doubtful)
+    # Two upstrokes in one piece would have to be the same time apart.
+    piece = min(PIECE_S, beat)
+    value = novelty(survey, start, stop, doubtful, piece)
     clean, free, sure = ~doubtful[start:stop], ~busy[start:stop], sure[start:stop]
     if value is None or not clean.any():
         return sure
-    cells = Cells(*(column[start:stop][clean] for column in survey.cells))
+    calm = Cells(*(column[start:stop][clean] for column in survey.cells))
     # A trace without noise repeats itself almost exactly; what differs by so little is still the same.
-    height = float(np.quantile(cells.high, 0.9) - np.quantile(cells.low, 0.1))
+    height = float(np.quantile(calm.high, 0.9) - np.quantile(calm.low, 0.1))
     same = max(float(np.median(value[clean])), SAME * height, 1e-9)
     ratio = value / same
     rough = survey.cells.rough[start:stop].astype(np.float64)
@@ -165,14 +184,21 @@ def _bouts(survey: Survey, suspect: Bool, sure: Bool, busy: Bool, start: int, st
     known = _share(sure, found)
     moving = seconds >= np.where(known > 0, SHORTEST_S, LONGER_S)
     moving &= _share(ratio, found) > MEAN_NEW
-    moving &= _share(rough, found) > ROUGHER * float(np.mean(cells.rough))
+    moving &= _share(rough, found) > ROUGHER * float(np.mean(calm.rough))
     very = _share((ratio > VERY_NEW) & free, found) * seconds
     smooth = (known > 0.5) & (very > SMOOTH_S) & (_share(ratio, found) > VERY_NEW)
-    smooth |= (seconds >= LASTING_S) & (_share(new, found) > FILLED) & (_share(ratio, found) > MEAN_NEW)
+    smooth |= (
+        (seconds >= max(LONGER_S, min(LASTING_S, LASTING_BEATS * beat)))
+        & (_share(new, found) > FILLED)
+        & (_share(ratio, found) > MEAN_NEW)
+    )
     moving |= smooth
-    for k in np.flatnonzero(moving & (seconds >= ALIKE_S)):
+    for k in np.flatnonzero(moving & (seconds >= min(ALIKE_S, ALIKE_BEATS * beat))):
         # A run of beats of another kind is new too, but its beats are like each other.
-        own = novelty(survey, start + int(found[k, 0]), start + int(found[k, 1]), busy)
+        # In a short one the like ones follow fast.
+        block = min(BLOCK_S, seconds[k] / ALIKE_BEATS)
+        a, b = start + int(found[k, 0]), start + int(found[k, 1])
+        own = novelty(survey, a, b, busy, piece, block)
         moving[k] = own is not None and float(np.median(own)) > UNLIKE_ITSELF * same
     kept = _filled(found[moving], stop - start)
     # Beside a bout less is enough, where the clean trace farther away keeps well below it.

@@ -14,19 +14,27 @@ Bool = NDArray[np.bool_]
 PIECE_S = 0.45
 #: Pieces as far as this [s] on both sides are compared with.
 REACH_S = 24.0
-#: A piece is known if in so many different seconds there is one like it: two may be the same accident.
-TWINS = 3
+#: A piece is known if in so many different blocks of time [s] there is one like it: two may be the same
+#: accident.
+TWINS, BLOCK_S = 3, 1.0
 #: Pieces closer together than this [s] are like each other whatever they show.
 APART_S = 0.25
-#: Samples of a cell that are compared; a cell has eight.
-PER_CELL = 4
+#: Samples of a cell that are compared, of eight; all where a piece would have fewer than `LEAST_SAMPLES`.
+PER_CELL, LEAST_SAMPLES = 4, 12
 #: Pieces of clean trace [s] that must be there to compare with.
 LEAST_S = 6.0
 #: Cells whose novelty is found at once, which bounds memory.
 AT_ONCE = 512
 
 
-def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | None:
+def novelty(
+    survey: Survey,
+    start: int,
+    stop: int,
+    doubtful: Bool,
+    piece_s: float = PIECE_S,
+    block_s: float = BLOCK_S,
+) -> Float | None:
     """
     Distance of the piece around each cell from the third nearest of the pieces around.
 
@@ -38,6 +46,8 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
         Cells that are asked for.
     doubtful : ndarray of bool, shape (n_cells,)
         Cells that nothing is compared with: not the patient, or perhaps not.
+    piece_s, block_s : float
+        Length of a piece, and of the blocks of which `TWINS` must hold one like it [s].
 
     Returns
     -------
@@ -53,23 +63,24 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
     g = survey.grid
     reach = round(REACH_S / g.cell_s)
     a, b = max(0, start - reach), min(doubtful.size, stop + reach)
-    trace = _coarse(survey, a, b)
-    rate = PER_CELL / g.cell_s
-    width = max(4, round(PIECE_S * rate))
+    per_cell = PER_CELL if piece_s * PER_CELL / g.cell_s >= LEAST_SAMPLES else CELL
+    trace = _coarse(survey, a, b, per_cell)
+    rate = per_cell / g.cell_s
+    width = max(4, round(piece_s * rate))
     if trace.size < 2 * width:
         return None
     pieces = np.lib.stride_tricks.sliding_window_view(trace, width)
     pieces = pieces - pieces.mean(axis=1, keepdims=True)
-    barred = np.concatenate([[0], np.cumsum(np.repeat(doubtful[a:b], PER_CELL))])
+    barred = np.concatenate([[0], np.cumsum(np.repeat(doubtful[a:b], per_cell))])
     open_ = np.flatnonzero(barred[width:] == barred[:-width])
     if open_.size < LEAST_S * rate:
         return None
     others = pieces[open_]
     power = np.einsum("ij,ij->i", others, others)
-    block = (open_ / rate).astype(np.int64)
+    block = (open_ / (rate * block_s)).astype(np.int64)
     edge = np.flatnonzero(np.diff(block, prepend=-1))
     twin = min(TWINS, edge.size) - 1
-    asked = np.clip((np.arange(start, stop) - a) * PER_CELL + (PER_CELL - width) // 2, 0, len(pieces) - 1)
+    asked = np.clip((np.arange(start, stop) - a) * per_cell + (per_cell - width) // 2, 0, len(pieces) - 1)
     out = np.empty(asked.size)
     for k in range(0, asked.size, AT_ONCE):
         at = asked[k : k + AT_ONCE]
@@ -81,10 +92,10 @@ def novelty(survey: Survey, start: int, stop: int, doubtful: Bool) -> Float | No
     return np.sqrt(np.maximum(out, 0.0) / width)
 
 
-def _coarse(survey: Survey, a: int, b: int) -> NDArray[np.float32]:
-    """Wave over some cells, `PER_CELL` means a cell, less its middle level."""
+def _coarse(survey: Survey, a: int, b: int, per_cell: int) -> NDArray[np.float32]:
+    """Wave over some cells, so many means a cell, less its middle level."""
     g = survey.grid
     piece, _ = fill(np.asarray(survey.wave[a * g.cell : b * g.cell], dtype=np.float64))
     piece = np.pad(piece, (0, (b - a) * g.cell - piece.size), mode="edge")
-    coarse = piece.reshape(-1, g.thin * CELL // PER_CELL).mean(axis=1)
+    coarse = piece.reshape(-1, g.thin * CELL // per_cell).mean(axis=1)
     return np.asarray(coarse - np.median(coarse), dtype=np.float32)

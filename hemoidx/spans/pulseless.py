@@ -19,14 +19,24 @@ ALL_FLAT = 0.8
 RUN_OFF = 0.5
 #: A rise begins so long [s] before it is steepest.
 STEP_S = 0.12
-#: A pulse whose upstroke is closer than this [s] to a constant level may be cut off by it.
-CUT_S = 0.3
+#: A rise that began so long [s] before an event and goes on into it was the turning of a tap.
+RAMP_S = 0.4
+#: A pulse whose upstroke is closer than this [s] to a constant level may be cut off by it, but not if its
+#: crest came so long before.
+CUT_S, PAST_CREST_S = 0.3, 0.1
+#: A level that climbs by this [mmHg], or by this share of the pulse if that is more, fills from a bag.
+CLIMB, CLIMB_SHARE = 12.0, 0.3
+#: A flush that follows so soon [s] belongs to what it ends.
+WASHED_S = 0.4
+#: Below a closed cuff the artery drains for some time: by this share of the mean pressure.
+DRAINS = 0.2
 
 
 class Pulse(NamedTuple):
-    """What the rules need to know of the pulses: position [samples], interval [s], foot, rise [mmHg]."""
+    """Steepest rise and crest of the pulses [samples], interval [s], foot and rise [mmHg]."""
 
     at: Float
+    crest: Float
     interval: Float
     low: Float
     rise: Float
@@ -60,16 +70,17 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
     Notes
     -----
     A stretch begins when the pulse is overdue. A rise that does not run off is no pulse but the turning of a
-    tap or a jolt, and the stretch begins with it. One or two lone swings between two such stretches are
-    artefacts of a pulseless trace and do not divide it. Where the pulse fades and returns by degrees, as
-    under a cuff, the span takes in the pulses that have lost a quarter of their height.
+    tap or a jolt, and the stretch begins with it; so is one that goes on into an event. One or two lone
+    swings between two such stretches are artefacts of a pulseless trace and do not divide it. Where the pulse
+    fades and returns by degrees, as under a cuff, the span takes in the pulses that have lost a quarter of
+    their height.
     """
     g = survey.grid
     constant = known.of("flat")
     others = known.take(known.kind != KIND["flat"])
     parts = [others]
     whole = _runs_down(survey.cells, g, pulse)
-    steps = pulse.at[~whole]
+    steps = np.sort(np.concatenate([pulse.at[~whole], _into_events(survey, others) + STEP_S * g.fs]))
     pulse = pulse.take(whole)
     for start, stop in _overdue(survey, others, pulse, steps):
         held = constant.take((constant.start < stop) & (constant.stop > start))
@@ -78,6 +89,10 @@ def pulseless(survey: Survey, known: Spans, pulse: Pulse, calibrated: bool) -> S
             continue
         start = _turned(start, pulse, steps, g.fs)
         kind, stretch = _told_apart(survey.cells, g, (start, stop), pulse, calibrated)
+        if kind == "not_pulsatile" and calibrated and stretch[0] == start:
+            # Nothing faded, and a flush follows at once: somebody drew a sample and washed the line.
+            washed = np.abs(others.of("flush").start - stretch[1]) < WASHED_S * g.fs
+            kind = "sampling" if washed.any() else kind
         parts.append(rows_of(np.array(stretch), kind, g.size))
     return gather(*parts)
 
@@ -97,6 +112,7 @@ def _all_constant(held: Spans, start: float, stop: float, pulse: Pulse, fs: floa
 def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
     """Whether one of the pulses beside a constant level, not cut off by it, is weaker than all around."""
     first = int(np.searchsorted(pulse.at, start - CUT_S * fs))
+    first = max(first, int(np.searchsorted(pulse.crest, start - PAST_CREST_S * fs)))
     last = int(np.searchsorted(pulse.at, stop + CUT_S * fs))
     beside = np.concatenate([pulse.rise[max(0, first - 2) : first], pulse.rise[last : last + 2]])
     outer = np.concatenate(
@@ -106,6 +122,15 @@ def _fades(start: float, stop: float, pulse: Pulse, fs: float) -> bool:
         return False
     small = min(0.67 * float(np.quantile(outer, 0.7)), 0.85 * float(np.quantile(outer, 0.1)))
     return bool((beside < small).any())
+
+
+def _into_events(survey: Survey, events: Spans) -> Float:
+    """Where rises begin that go on into an event, steepest there, and so are no pulse before it."""
+    swings = survey.swings
+    union = join(events.start, events.stop)
+    following = np.searchsorted(union[:, 1], swings.steepest, side="right")
+    begin = np.append(union[:, 0], np.inf)[following]
+    return swings.trough[(begin <= swings.steepest) & (begin - swings.trough > RAMP_S * survey.grid.fs)]
 
 
 def _turned(start: float, pulse: Pulse, steps: Float, fs: float) -> float:
@@ -143,10 +168,11 @@ def _told_apart(
     first = int(np.searchsorted(pulse.at, wide[0]))
     before = slice(max(0, first - 12), first)
     if wide[0] == core[0]:
-        kind = _sudden(cells, g, core, pulse, before)
+        kind = _sudden(cells, g, core, pulse, before, fades_in=wide[1] > core[1])
         if kind != "not_pulsatile":
             return kind, core
-    return ("cuff" if _runs_off(cells, g, wide, pulse, before, wide[1] - core[1]) else "not_pulsatile"), wide
+    drained = _drained(cells, g, core)
+    return ("cuff" if _runs_off(cells, g, wide, pulse, before, drained) else "not_pulsatile"), wide
 
 
 def _overdue(survey: Survey, known: Spans, pulse: Pulse, steps: Float) -> list[tuple[float, float]]:
@@ -195,33 +221,48 @@ def _faded(start: float, stop: float, pulse: Pulse, fs: float) -> tuple[float, f
     return start, stop
 
 
-def _sudden(cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice) -> str:
-    """Kind of a stretch that the pulse did not fade into, by its level and its drift."""
+def _tenth(cells: Cells, g: Grid, stretch: tuple[float, float], number: int, count: int = 1) -> float:
+    """Middle level of some tenths of a stretch, from that number on."""
     a = int(stretch[0] // g.cell)
-    b = max(a + 1, int(stretch[1] // g.cell))
-    level = cells.mean[a:b].astype(np.float64)
+    level = cells.mean[a : max(a + 1, int(stretch[1] // g.cell))]
+    first = int(0.1 * number * level.size)
+    return float(np.median(level[first : max(first + 1, int(0.1 * (number + count) * level.size))]))
+
+
+def _sudden(
+    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice, fades_in: bool
+) -> str:
+    """
+    Kind of a stretch that the pulse did not fade into, by its level and its drift.
+
+    Where the pulse comes back by degrees no tap was turned: a steady level, however high, is the patient's.
+    """
     near = before if pulse.at[before].size else slice(0, 12)
     diastolic = float(np.median(pulse.low[near])) if pulse.at.size else 60.0
     systolic = diastolic + (float(np.median(pulse.rise[near])) if pulse.at.size else 40.0)
-    climb = float(np.median(level[-max(1, level.size // 5) :]) - np.median(level[:4]))
-    middle = float(np.median(level))
+    a = int(stretch[0] // g.cell)
+    first = _tenth(cells, g, stretch, 0) if fades_in else float(np.median(cells.mean[a : a + 4]))
+    climb = _tenth(cells, g, stretch, 8, 2) - first
+    middle = _tenth(cells, g, stretch, 0, 10)
     if abs(middle) <= OPEN_WITHIN:
         return "open_to_air"
-    if middle > systolic or climb > max(12.0, 0.3 * (systolic - diastolic)):
-        return "sampling"
-    return "not_pulsatile"
+    climbs = climb > max(CLIMB, CLIMB_SHARE * (systolic - diastolic))
+    return "sampling" if climbs or (middle > systolic and not fades_in) else "not_pulsatile"
+
+
+def _drained(cells: Cells, g: Grid, core: tuple[float, float]) -> float:
+    """How far the level went on falling when the pulse was gone [mmHg]; a pump holds it from the start."""
+    return _tenth(cells, g, core, 0) - _tenth(cells, g, core, 4, 2)
 
 
 def _runs_off(
-    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice, return_samples: float
+    cells: Cells, g: Grid, stretch: tuple[float, float], pulse: Pulse, before: slice, drained: float
 ) -> bool:
-    """Whether a stretch looks like a cuff on the same arm: low, not too long, and slow to come back."""
+    """Whether a stretch looks like a cuff on the same arm: low, not too long, and slow to drain."""
     if not pulse.at[before].size or stretch[1] >= g.size - 2.0 * g.fs:
         return False
     diastolic = float(np.median(pulse.low[before]))
     mean = diastolic + float(np.median(pulse.rise[before])) / 3.0
-    piece = cells.mean[int(stretch[0] // g.cell) : int(stretch[1] // g.cell) + 1]
-    lowest = float(piece.min())
+    lowest = float(cells.mean[int(stretch[0] // g.cell) : int(stretch[1] // g.cell) + 1].min())
     seconds = (stretch[1] - stretch[0]) / g.fs
-    slow = return_samples > 4.0 * g.fs
-    return 8.0 <= seconds <= 120.0 and lowest < diastolic and (slow or lowest < 0.5 * mean)
+    return 8.0 <= seconds <= 120.0 and lowest < diastolic and drained > DRAINS * mean
