@@ -95,8 +95,8 @@ SWING_RULES = (
     ),
     Rule(
         CAUTION,
-        When(column="beats_per_breath", below=3.0, tables=("breaths", "windows")),
-        "with fewer than three beats a breath the value depends on where one breath is cut from the next: "
+        When(column="beats_per_breath", below=3.3, tables=("breaths", "windows")),
+        "with three beats a breath, or fewer, the value depends on where one breath is cut from the next: "
         "with breaths read off the pressure it was 1 point higher on average, 3 at most (simulated)",
     ),
 )

@@ -81,8 +81,8 @@ def pulse_curve(
     The curve of `hemoidx.indices.phase_fit.phase_fit` through all beats, then 100 (max - min) / ((max + min)
     / 2) of the curve. It shows the whole swing, where the beats of one breath miss a part of it, and noise
     is taken out of it; simulated with a scatter of 2 % and no variation it reads 1.4 % where the classic
-    value reads 3 to 5 %. With exactly four beats a breath only one harmonic can be told, and a swing that is
-    no sine reads about a tenth too low.
+    value reads 3 to 5 %. With exactly three or four beats a breath only one harmonic can be told, and a swing
+    that is no sine may be off by a quarter either way.
 
     References
     ----------
@@ -173,7 +173,7 @@ PPV_ROBUST = Index(
             CAUTION,
             When(column="ppv_harmonics", below=2.0, tables=("windows",)),
             "beats fall on the same few phases breath after breath, as with exactly three or four beats a "
-            "breath: a swing that is no sine may read a tenth to a fifth too low",
+            "breath: the value of a swing that is no sine may then be off by a quarter either way",
         ),
     ),
     limits=PRELOAD_LIMITS,
