@@ -26,6 +26,7 @@ _HOME = {
     "Limit": "indices.rules",
     "When": "indices.rules",
     "default_catalogue": "indices",
+    "exposure_index": "indices.exposed",
     "compute": "indices.compute",
     "Fact": "facts",
     "HemoidxError": "errors",

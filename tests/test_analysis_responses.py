@@ -192,6 +192,31 @@ def test_it_holds_its_error_without_a_change() -> None:
     assert found["exceeds_least"].astype(bool).sum() <= 5
 
 
+def test_slow_waves_pass_the_least_change_but_not_the_usual_one() -> None:
+    """A mean pressure that swings by itself: random error does not hold that, other pairs of windows do."""
+    seconds = np.arange(int(FS * 3600)) / FS
+    wave = pulses(FS, 3600.0, low=70.0, pulse=40.0) + 4.0 * np.sin(2 * np.pi * seconds / 500.0)
+    rise = wave + np.where(seconds >= 1800.0, 12.0, 0.0)
+    event = {"kind": "vasopressor_change", "at_s": 1800.0}
+    found, risen = (row(analysed(event, wave=w).responses(["mbp", "pp"]), "mbp") for w in (wave, rise))
+    assert found["usual_pairs"] > 50
+    # Means over a minute, a minute apart, of a swing of 4 mmHg in 500 s: at most 2.9 mmHg.
+    most = 8.0 * math.sin(math.pi * 60 / 500) * math.sin(math.pi * 60 / 500) / (math.pi * 60 / 500)
+    assert found["usual_change"] == pytest.approx(most, rel=0.05)
+    assert bool(found["exceeds_least"])
+    assert not found["exceeds_usual"]
+    assert bool(risen["exceeds_usual"])
+    # No pair touches the event itself.
+    assert risen["usual_change"] == pytest.approx(found["usual_change"], abs=0.05)
+
+
+def test_a_short_recording_does_not_know_its_usual_change(fluid: hx.Analysis) -> None:
+    found = row(fluid.responses("pp"))
+    assert found["usual_pairs"] < 20
+    assert math.isnan(found["usual_change"])
+    assert found["exceeds_usual"] is pd.NA
+
+
 def test_a_saved_analysis_answers_alike(fluid: hx.Analysis, tmp_path: Any) -> None:
     fluid.save(tmp_path / "saved")
     again = hx.Analysis.open(tmp_path / "saved")

@@ -120,6 +120,23 @@ def test_what_is_not_breathing_is_not_claimed(changes: dict[str, Any]) -> None:
     assert names(int(found.facts_between([30.0], [60.0])[0]))[0] == "breathing_unclear"
 
 
+@pytest.mark.parametrize(
+    ("heart", "rate", "seed"), [(64.716, 26.143, 7019), (68.3, 27.3, 2023), (75.0, 15.0, 1), (75.0, 30.0, 1)]
+)
+def test_second_harmonics_that_fold_back_are_not_read_as_breaths(
+    heart: float, rate: float, seed: int
+) -> None:
+    # With 2.5 beats in a breath its second harmonic is seen at half its rate; with 5, at twice its rate.
+    scenario: dict[str, Any] = {"rate": heart, "breath_rate": rate, "breathing": "controlled", "seed": seed}
+    found, truth = simulated(
+        **scenario, breath_pulse=0.26, breath_level=2.3, sinus_arrhythmia=0.0, rate_variability=0.012,
+        pulse_pressure=59.8, step=1.0, inspiration=0.28,
+    )  # fmt: skip
+    claimed, real = compare(found, truth.breaths, 180.0)
+    said = np.isfinite(claimed)
+    assert np.all(np.abs(claimed - real)[said] < 0.5)
+
+
 def test_slow_waves_are_told() -> None:
     alone, _ = simulated(breathing="none", vasomotor=10.0)
     beside, _ = simulated(breathing="controlled", breath_pulse=0.05, breath_level=1.0, vasomotor=12.0)
@@ -245,6 +262,15 @@ def test_too_little_gives_no_breath() -> None:
         assert found.source == "none"
         assert found.breath_of([3.0])[0].tolist() == [-1]
         assert found.facts_between([0.0], [10.0])[0] & mask("breathing_unclear")
+
+
+@pytest.mark.parametrize("absent", ["sbp", "dbp", "mbp"])
+def test_breathing_shows_without_one_of_the_pressures(absent: str) -> None:
+    given_ = table(15.0, swing=5.0)
+    given_[absent] = np.full(given_[absent].size, np.nan)
+    found = read(beat_series(**given_), 180.0)
+    assert found.start_s.size > 30
+    assert found.rate.mean() == pytest.approx(15.0, abs=0.1)
 
 
 def test_wrong_use_is_refused() -> None:

@@ -337,14 +337,23 @@ def test_alternans_against_truth_and_bigeminy_is_none(simulated: dict[str, tuple
     assert (bigeminy.windows["interval_alternation"] > 50).all()
 
 
-def test_alternans_is_doubted_where_a_breath_lasts_two_beats() -> None:
-    rule = next(
-        r for r in hx.default_catalogue()["pp_alternation"].rules if r.when.column == "beats_per_breath"
-    )
-    holds = rule.when.holds("windows", none(3), lambda _: np.array([1.5, 2.0, 4.0]))
-    assert holds is not None
-    assert holds.tolist() == [False, True, False]
-    assert rule.level == "caution"
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"breath_channels": ("respiration",)}, "a breath lasts about two beats"),
+        ({}, "its rate is not known"),
+    ],
+)
+def test_breathing_at_half_the_rate_is_no_sure_alternans(changes: dict, words: str) -> None:
+    half = Scenario(
+        seed=4, duration_s=240.0, rate=60.0, breathing="controlled", breath_rate=30.0, breath_pulse=0.12,
+        sinus_arrhythmia=0.0, rate_variability=0.002, **changes,
+    )  # fmt: skip
+    result = hx.analyse(simulate(half).recording)
+    assert (result.windows["pp_alternation"] > 5).all()
+    verdicts = result.verdicts("pp_alternation")
+    assert (verdicts["measurement"] == "caution").all()
+    assert verdicts["reasons"].str.contains(words).all()
 
 
 @pytest.mark.parametrize("size", [0, 1, 2])

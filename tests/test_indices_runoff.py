@@ -14,7 +14,7 @@ from hemoidx.indices.area import (
     systolic_area_above_zero,
     systolic_area_corrected,
 )
-from hemoidx.indices.decay import asymptote, asymptote_error, tau_free, tau_free_error
+from hemoidx.indices.decay import INDICES
 from hemoidx.indices.diastole import downslope, notch_height, notch_pressure
 from hemoidx.indices.joint import joint_decay
 from hemoidx.indices.rules import judge
@@ -93,14 +93,14 @@ def windows_of_decays(
 def test_the_joint_fit_is_exact_without_noise_and_one_value_a_window() -> None:
     given_ = windows_of_decays(0, 0.0)
     found, level, se, level_se = joint_decay(*given_)
-    np.testing.assert_allclose(found, 0.45, rtol=1e-5)
-    np.testing.assert_allclose(level, 58.0, atol=1e-3)
-    assert se.max() < 1e-3
+    np.testing.assert_allclose(found, 0.45, rtol=3e-4)
+    np.testing.assert_allclose(level, 58.0, atol=0.03)
+    assert se.max() < 0.001
     assert level_se.max() < 0.05
-    np.testing.assert_array_equal(tau_free(*given_), found)
-    np.testing.assert_array_equal(tau_free_error(*given_), se)
-    np.testing.assert_allclose(asymptote(*given_, found), level, atol=1e-3)
-    np.testing.assert_allclose(asymptote_error(*given_, found), level_se, atol=1e-3)
+    for index in INDICES:
+        value, error = (f(*given_) for f in (index.function, index.error_function) if f is not None)
+        np.testing.assert_array_equal(value, found if index.name == "tau_free" else level)
+        np.testing.assert_array_equal(error, se if index.name == "tau_free" else level_se)
 
 
 @pytest.mark.parametrize("noise", [0.1, 0.2])
@@ -256,6 +256,56 @@ def test_a_simulated_recording_gives_both_conventions_in_its_tables() -> None:
     assert (windows.diastolic_area / windows.systolic_area_above_zero).to_numpy() == pytest.approx(
         windows.sevr.to_numpy(), rel=0.01
     )
+
+
+@pytest.mark.parametrize("decay_s", [0.6, 1.5])
+def test_the_free_time_constant_follows_broad_pulses_and_reads_high_on_radial_ones(decay_s: float) -> None:
+    # What the limits say in figures. The simulator scales and shifts the pulse: its asymptote is not zero.
+    ratio = {}
+    for site, shape in (("aorta", {"amplification": 0.6, "dicrotic": 0.0}), ("radial", {})):
+        found = []
+        for seed in (0, 1):
+            scenario = Scenario(
+                seed=seed, duration_s=90.0, fs=125.0, rate=60.0, noise=0.3, decay_s=decay_s, **shape
+            )
+            result = hx.analyse(simulate(scenario).recording, progress=False)
+            found.append(result.windows["tau_free_s"].dropna().to_numpy() / decay_s)
+        ratio[site] = np.concatenate(found)
+    assert ratio["aorta"].size >= 5
+    assert ratio["aorta"].min() > 0.75
+    assert ratio["aorta"].max() < 1.45
+    assert ratio["radial"].min() > 0.9
+    assert np.median(ratio["radial"]) > np.median(ratio["aorta"])
+    assert ratio["radial"].max() < 2.2
+
+
+def test_decays_too_short_to_tell_do_not_count() -> None:
+    early, middle, late, time, onset, window, n = windows_of_decays(6, 0.1, beats=70)
+    assert np.isfinite(joint_decay(early, middle, late, time, onset, window, n)[0]).all()
+    assert np.isnan(joint_decay(early, middle, late, np.full(70, 0.24), onset, window, n)[0]).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "cautious"),
+    [
+        ("notch_height", 0.05, True),
+        ("notch_height", 0.45, False),
+        ("systolic_fraction", 0.59, True),
+        ("systolic_fraction", 0.42, False),
+    ],
+)
+def test_a_mark_at_the_floor_of_the_wave_is_doubted(name: str, value: float, cautious: bool) -> None:
+    # A real pulse of 45/28 mmHg at 122/min had its mark there: 0.59 of the beat, at diastolic pressure.
+    judged = judge(
+        default_catalogue()[name].rules,
+        (),
+        "beats",
+        np.zeros(1, dtype=np.int64),
+        lambda c: np.array([value if c == name else np.nan]),
+        np.array([value]),
+    )
+    assert (judged.measurement[0] == "caution") == cautious
+    assert ("trough before a reflected wave" in judged.reasons[0]) == cautious
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,12 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 import hemoidx as hx
+from hemoidx.facts import mask
 from hemoidx.indices import stroke_volume as s
 from hemoidx.indices import stroke_volume_area as area
 from hemoidx.indices import stroke_volume_decay as decay
 from hemoidx.indices import stroke_volume_window as many
+from hemoidx.indices.rules import judge
 from hemoidx.simulate.arteries import windkessel
 from hemoidx.simulate.heart import BeatTrain, aortic_inflow
 from hemoidx.simulate.windkessel import COMPLIANCE_RANGE, RESISTANCE_RANGE, Windkessel
@@ -272,6 +274,16 @@ def test_entries_claim_no_volume_and_name_their_sources() -> None:
         assert {"a volume", "change of stroke volume"} <= uses
     recalled = [n for n in RELATIVE if "recalled" in " ".join(catalogue[n].sources)]
     assert recalled == ["sv_jansen", "sv_parlikar"]
+
+
+@pytest.mark.parametrize("fact", ["irregular_rhythm", "ectopic", "alternating"])
+def test_uneven_beats_ask_for_caution(fact: str) -> None:
+    facts = np.array([0, mask(fact)], dtype=np.int64)
+    for name in RELATIVE:
+        index = hx.default_catalogue()[name]
+        table = index.table
+        judged = judge(index.rules, (), table, facts, lambda _: np.full(2, np.nan), np.ones(2))
+        assert judged.measurement.tolist() == ["accepted", "caution"], name
 
 
 def test_under_mechanical_support_there_is_no_estimate() -> None:

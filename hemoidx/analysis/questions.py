@@ -144,9 +144,11 @@ class Questions:
             One row for each event and index: both windows, ``before`` and ``after`` with standard errors and
             numbers of rows used, ``change`` and ``change_percent`` with theirs; the
             ``least_significant_change``, 1.96 times the standard error of the change, and whether the change
-            ``exceeds_least``; ``declared``, in words, whether the declared change was reached;
-            ``shared_inputs``, which of the other indices asked for are read off the same landmarks;
-            ``reason`` where there is no value; ``note`` with what was published.
+            ``exceeds_least``; ``usual_change``, which 19 of 20 such pairs of windows stay below where the
+            recording has no event (``usual_pairs``, at least 20), and ``exceeds_usual``; ``declared``, in
+            words, whether the declared change was reached; ``shared_inputs``, which of the other indices
+            asked for are read off the same landmarks; ``reason`` where there is no value; ``note`` with what
+            was published.
 
         Raises
         ------
@@ -157,8 +159,9 @@ class Questions:
         -----
         Change and value before share the beats before: a correlation between them, or of the change of one
         index with another of the same beats, is partly arithmetic, and a high value before tends to fall by
-        chance alone. Test a change against something measured independently. Slow drift within the windows
-        is not in the standard errors.
+        chance alone. Test a change against something measured independently. Slow drift is not in the
+        standard errors: with a mean pressure that drifts by 2 mmHg in simulated recordings, 21 of 24
+        comparisons without any intervention passed the least significant change, and 1 of 24 the usual one.
         """
         from .responses import Declared, response_table
 

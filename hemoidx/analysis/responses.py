@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from ..context.intervals import EVENTS
 from ..errors import InputError
 from ..indices.index import Index
-from ..indices.windows import LEAST_BEATS, LEAST_VALID, Groups, blocks_of, covered, statistic
+from ..indices.windows import WINDOW_S
 from .published import published_context
+from .sides import NOTHING, Rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,6 +34,8 @@ AFTER = {
 }
 """Where the waiting time starts to run: what is given is looked at afterwards, a manoeuvre while it lasts."""
 TIMES = 1.96
+LEAST_PAIRS, MOST_PAIRS = 20, 200
+"""Pairs of windows elsewhere in the recording that its usual change needs, and that are looked at."""
 COUPLING = (
     "Change and value before share the beats before: a correlation between them, or of the change with any "
     "index of the same beats, is partly arithmetic (Enevoldsen, thesis: the first part of a fluid bolus "
@@ -121,15 +124,6 @@ class Declared:
         return f"{'reached' if reached else 'did not reach'} the declared change of {wanted:g} {per}"
 
 
-class _Side(NamedTuple):
-    """One window of an event: its value, standard error, number of rows, and why there is none."""
-
-    value: float
-    se: float
-    n: int
-    reason: str
-
-
 def response_table(
     result: Analysis, names: str | Iterable[str], kind: str | None, declared: Declared
 ) -> pd.DataFrame:
@@ -159,11 +153,18 @@ def response_table(
     if kind is not None and kind not in EVENTS:
         raise InputError(f"responses: no event is called {kind!r}; known are {', '.join(EVENTS)}")
     events = result.events
+    of = {index.name: Rows(result, index) for index in indices}
     rows = []
     for at in range(len(events)) if kind is None else np.flatnonzero((events["kind"] == kind).to_numpy()):
         windows, reason = _windows(result, int(at), declared)
-        rows += [_row(result, index, indices, int(at), windows, reason, declared) for index in indices]
-    out = pd.DataFrame(rows, columns=_COLUMNS).astype({"exceeds_least": "boolean"})
+        starts = [] if reason else _elsewhere(result, windows)
+        rows += [
+            _row(result, index, indices, of[index.name], int(at), windows, reason, starts, declared)
+            for index in indices
+        ]
+    out = pd.DataFrame(rows, columns=_COLUMNS).astype(
+        {"exceeds_least": "boolean", "exceeds_usual": "boolean"}
+    )
     out.attrs = {"declared": vars(declared), "caution": COUPLING}
     return out
 
@@ -171,7 +172,8 @@ def response_table(
 _COLUMNS = (
     *("event", "kind", "index", "unit", "before_from_s", "before_to_s", "after_from_s", "after_to_s"),
     *("before", "before_se", "before_n", "after", "after_se", "after_n", "change", "change_se"),
-    *("change_percent", "change_percent_se", "least_significant_change", "exceeds_least", "declared"),
+    *("change_percent", "change_percent_se", "least_significant_change", "exceeds_least"),
+    *("usual_change", "usual_pairs", "exceeds_usual", "declared"),
     *("shared_inputs", "reason", "note"),
 )
 
@@ -205,16 +207,17 @@ def _row(
     result: Analysis,
     index: Index,
     asked: list[Index],
+    rows: Rows,
     at: int,
     windows: tuple[float, float, float, float],
     reason: str,
+    starts: list[float],
     declared: Declared,
 ) -> dict[str, Any]:
     """One event and index."""
-    none = _Side(math.nan, math.nan, 0, "")
-    before, after = none, none
+    before, after = NOTHING, NOTHING
     if not reason:
-        before, after = (_side(result, index, *windows[k : k + 2]) for k in (0, 2))
+        before, after = (rows.between(*windows[k : k + 2]) for k in (0, 2))
         reasons = ((name, side.reason) for name, side in (("before", before), ("after", after)))
         reason = "; ".join(f"{name} the event {words}" for name, words in reasons if words)
     if reason:
@@ -225,6 +228,7 @@ def _row(
     # Of a ratio: the value before stands in both its parts.
     ratio = after.value / before.value if before.value else math.nan
     ratio_se = relative * math.hypot(after.se, before.se * ratio)
+    usual, pairs = _usual_change(rows, windows, [] if reason else starts)
     kind = str(result.events["kind"].iloc[at])
     shared = [
         other.name
@@ -235,63 +239,42 @@ def _row(
         *(at, kind, index.name, index.unit, *windows),
         *(before.value, before.se, before.n, after.value, after.se, after.n, change, least / TIMES),
         *(relative * change, ratio_se, least),
-        None if math.isnan(change) or math.isnan(least) else bool(abs(change) > least),
+        _exceeds(change, least),
+        *(usual, pairs, _exceeds(change, usual)),
         declared.words(change, relative * change, index.unit),
         *(", ".join(shared), reason, published_context(kind, index.name)),
     )
     return dict(zip(_COLUMNS, values, strict=True))
 
 
-def _side(result: Analysis, index: Index, first: float, last: float) -> _Side:
-    """Value over the rows of the index's own table that lie within a stretch."""
-    frame: pd.DataFrame = getattr(result, index.table)
-    start_name = "onset_s" if index.level == "beat" else "start_s"
-    start, end = frame[start_name].to_numpy(np.float64), frame["end_s"].to_numpy(np.float64)
-    inside = (start >= first) & ~(end > last) & (start < last)
-    value = frame[index.column].to_numpy(np.float64)[inside]
-    start, end = start[inside], end[inside]
-    known = np.isfinite(value)
-    n = int(np.count_nonzero(known))
-    if index.level == "window":
-        return _of_windows(frame, index, inside, value)
-    if n < LEAST_BEATS:
-        return _Side(math.nan, math.nan, n, f"fewer than {LEAST_BEATS} {index.table} have a value")
-    if index.level == "beat":
-        timed = known & np.isfinite(end)
-        share = covered(np.array([first]), np.array([last]), start[timed], end[timed])[0] / (last - first)
-        # A beat across either edge belongs to neither side.
-        edges = 2.0 * float(np.median(end[timed] - start[timed])) / (last - first) if timed.any() else 0.0
-        if share < LEAST_VALID - min(edges, 0.2):
-            return _Side(
-                math.nan, math.nan, n, f"accepted beats cover less than {100 * LEAST_VALID:g} % of the window"
-            )
-        block = blocks_of(start, _breath_start(result, frame, inside))
-    else:
-        block = np.arange(start.size, dtype=np.int64)
-    kind = "mean" if index.window == "none" else index.window
-    groups = Groups(np.zeros(value.size, dtype=np.intp), block, 1)
-    found, se = statistic(kind, value, end - start, groups)
-    return _Side(float(found[0]), float(se[0]), n, "")
+def _exceeds(change: float, limit: float) -> bool | None:
+    return None if math.isnan(change) or math.isnan(limit) else bool(abs(change) > limit)
 
 
-def _breath_start(result: Analysis, frame: pd.DataFrame, inside: NDArray[np.bool_]) -> Float:
-    """Start of the breath of each beat [s], NaN outside of all."""
-    starts = np.append(result.breaths["start_s"].to_numpy(np.float64), np.nan)
-    row = frame["breath"].to_numpy(np.int64)[inside]
-    return np.where(row >= 0, starts[row], np.nan)
+def _elsewhere(result: Analysis, windows: tuple[float, float, float, float]) -> list[float]:
+    """Where else in the recording the same pair of windows could begin without touching an event [s]."""
+    info = result.info["samples"]
+    begins = info["first"] / result.info["fs"]
+    ends = begins + info["size"] / result.info["fs"]
+    length = windows[3] - windows[0]
+    # Whole windows of the table keep their place in the pair.
+    step = WINDOW_S * math.ceil(0.5 * length / WINDOW_S)
+    first = windows[0] - step * math.floor((windows[0] - begins) / step)
+    starts = np.arange(first, ends - length, step)
+    taken = result.events[["start_s", "end_s"]].to_numpy(np.float64)
+    touched = (taken[:, 0] < starts[:, None] + length) & (taken[:, 1] >= starts[:, None])
+    free = starts[~touched.any(axis=1)]
+    return [float(start) for start in free[:: max(1, math.ceil(free.size / MOST_PAIRS))]]
 
 
-def _of_windows(frame: pd.DataFrame, index: Index, inside: NDArray[np.bool_], value: Float) -> _Side:
-    """Mean over whole windows; its error from theirs, else from their scatter."""
-    known = np.isfinite(value)
-    n = int(np.count_nonzero(known))
-    if n < max(1, inside.sum()) or not n:
-        why = "holds no whole window of 30 s" if not inside.any() else "holds a window without a value"
-        return _Side(math.nan, math.nan, n, why)
-    se = math.nan
-    if index.has_se:
-        errors = frame[f"{index.column}_se"].to_numpy(np.float64)[inside]
-        se = float(np.sqrt(np.sum(errors**2)) / n)
-    elif n >= LEAST_BEATS:
-        se = float(np.std(value, ddof=1) / math.sqrt(n))
-    return _Side(float(np.mean(value)), se, n, "")
+def _usual_change(
+    rows: Rows, windows: tuple[float, float, float, float], starts: list[float]
+) -> tuple[float, int]:
+    """Change that 19 of 20 such pairs elsewhere stay below, and how many pairs there are."""
+    shape = [at - windows[0] for at in windows]
+    changes = []
+    for start in starts:
+        before, after = (rows.between(start + shape[k], start + shape[k + 1]) for k in (0, 2))
+        changes.append(abs(after.value - before.value))
+    known = np.array([change for change in changes if not math.isnan(change)])
+    return (float(np.quantile(known, 0.95)) if known.size >= LEAST_PAIRS else math.nan), int(known.size)

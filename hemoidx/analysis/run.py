@@ -334,10 +334,14 @@ def _analysis(
     made = {}
     hidden = Hidden()
     for level in levels:
-        columns = {**level.keys, **{name: level.usable(name) for name in level.values}, "facts": level.facts}
+        inner = {i.column for i in catalogue.worked_out_in(level.table) if i.inner}
+        shown = [name for name in level.values if name not in inner]
+        columns = {**level.keys, **{name: level.usable(name) for name in shown}, "facts": level.facts}
         attrs = attributes(level.table, (*keys, *columns), catalogue.in_table(level.table), catalogue.facts)
         made[level.table] = frame(columns, keys, attrs)
         for name, refused in level.rejected.items():
+            if name in inner:
+                continue
             hidden.keep(level.table, name, refused, level.values[name])
     for table, found in line.items():
         made[table] = frame(found, keys, attributes(table, (*keys, *found), facts=catalogue.facts))

@@ -132,11 +132,10 @@ def breaths_of_channel(signal: BreathSignal, duration_s: float, heart: tuple[Flo
         return nothing
     value = np.asarray(value - local_mean(when, value, LEVEL_S), dtype=np.float64)
     size = float(np.median(np.abs(value)))
-    if not size > 0:
+    if size == 0:
         return nothing
     value = np.clip(value, -8.0 * size, 8.0 * size)
-    lean = float(value.mean() - np.median(value)) / float(value.std())
-    inward = -1.0 if signal.role == "co2" or lean < -_SKEWED else 1.0
+    inward, way_known = _inward(value, signal.role)
     even = np.full(value.size, several * spacing)
     of = Carriers(when, inward * value[None], np.ones(value.size), np.array([1e-3 * size]), even)
     spectrum = periodogram(of, duration_s, WINDOW_S, HOP_S, RATE)
@@ -146,13 +145,20 @@ def breaths_of_channel(signal: BreathSignal, duration_s: float, heart: tuple[Flo
     found = turns(of, spectrum, claimed, duration_s, _KERNEL)
     seen = np.isfinite(fine)
     wave = np.interp(time, time[seen], inward * fine[seen])
-    way_known = signal.role == "co2" or abs(lean) >= _SKEWED
     placed = _placed(signal.role, found.start, found.end, time, wave, way_known)
     lost = np.concatenate(([0], np.cumsum(~seen)))
-    first, last = np.searchsorted(time, placed[0]), np.searchsorted(time, placed[1])
+    first, last = (np.searchsorted(time, edge) for edge in placed[:2])
     whole = lost[last] - lost[first] <= _MISSING * (last - first)
     start, end, turn = (x[whole] for x in placed)
     return Read(start, end, turn, at, known)
+
+
+def _inward(value: Float, role: str) -> tuple[float, bool]:
+    """Sign that makes a channel rise as air flows in, and whether it is known."""
+    if role == "co2":
+        return -1.0, True
+    lean = float(value.mean() - np.median(value)) / float(value.std())
+    return (-1.0 if lean < -_SKEWED else 1.0), abs(lean) >= _SKEWED
 
 
 def _placed(

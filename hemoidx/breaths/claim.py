@@ -28,8 +28,14 @@ ALIAS_RIVAL = 0.4
 #: A rate at half the strongest is the breath itself, the strongest its second harmonic, from this gain and
 #: this part of the strongest on.
 HALF_GAIN, HALF_PART = 9.0, 0.3
+#: So many windows of a channel without a clear rate are bridged where breathing changes its pace.
+BRIDGE = 4
+#: With five beats in a breath a second harmonic of this part of the gain is as likely the breath itself.
+FOLDED = 0.48
 #: Waves of vessel tone are looked for in this range [1/min] (0.03 to 0.12 Hz).
 SLOW = (1.8, 7.2)
+#: Below this rate [1/min] breathing must be this part of the variance of the pulse pressure.
+NEAR_SLOW, IN_PULSE = 9.5, 0.25
 #: Two rates closer than this many resolved steps (the reciprocal of the window) are one.
 _APART = 2.2
 #: Share of irregular or premature beats, and least share of the time that beats cover.
@@ -82,7 +88,7 @@ def _refined(spectrum: Spectrum, at: Int) -> Float:
 
 
 def claims(
-    spectrum: Spectrum, window_s: float, unfit: Bool, interval_part: Float, least_gain: Float
+    spectrum: Spectrum, window_s: float, unfit: Bool, least_gain: Float, interval_floor: float
 ) -> Claims:
     """
     Decide for each window what the pressure says.
@@ -95,10 +101,10 @@ def claims(
         Length of the windows [s].
     unfit : ndarray of bool, shape (n,)
         Windows in which nothing may be claimed, for instance for their rhythm.
-    interval_part : ndarray, shape (n, f)
-        Amplitude of the wave in the intervals, as a part of the interval.
     least_gain : ndarray, shape (n,)
         Log likelihood that the wave must add.
+    interval_floor : float
+        Unit in which the spectrum counts intervals, its last carrier [s].
     """
     rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
     apart = _APART * 60.0 / window_s
@@ -122,23 +128,47 @@ def claims(
     # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
     folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
     as_likely |= doubled & (~halved | folds)
+    as_likely |= _folded(spectrum, found, best, apart)
+    wave, own = spectrum.wave(first)
+    in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):
         locked = np.abs(found - heart / n) < 0.5 * apart
-        as_likely |= locked & (interval_part[row, first] > LOCKED)
-    clear = (best >= least_gain) & ~as_likely & ~unfit & in_band[row, first]
-    slow = _slow(spectrum, found, first, apart)
+        as_likely |= locked & (np.abs(wave[:, -1]) * in_beats > LOCKED)
+    left = np.sqrt(np.maximum(spectrum.variance[:, -1] * (1.0 - own[:, -1]), 0.0)) * in_beats
+    # So slow a wave must move the pulse pressure too: waves of vessel tone mostly move the level.
+    level_only = (found < NEAR_SLOW) & (own[:, 0] < IN_PULSE)
+    clear = (best >= least_gain) & (left <= RESTLESS) & in_band[row, first]
+    clear &= ~level_only & ~as_likely & ~unfit
+    slow = _slow(spectrum, found, wave, apart)
     return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
 
 
-def _slow(spectrum: Spectrum, found: Float, first: Int, apart: float) -> Bool:
+def _folded(spectrum: Spectrum, found: Float, best: Float, apart: float) -> Bool:
+    """
+    Whether what seems to be the second harmonic is as likely the breath, and the breath its alias.
+
+    With 2.5 beats in a breath its second harmonic is seen at half its rate. Both readings fit where five
+    times the rate is the heart rate; a little off that, the place of the faster line tells.
+    """
+    heart = spectrum.heart_rate
+    at, gain = _strongest(spectrum.gain, np.abs(spectrum.rate - 2.0 * found[:, None]) <= apart)
+    double = _refined(spectrum, at)
+    off = np.abs(heart - 5.0 * found)
+    as_breath = np.abs(double - 0.5 * (heart - found)) < np.abs(double - 2.0 * found)
+    return np.asarray((gain >= FOLDED * best) & ((off <= 1.5) | (as_breath & (off <= 1.5 * apart))))
+
+
+def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart: float) -> Bool:
     """Slow waves of pulse and pressure that carry more power than what looks most like breathing."""
-    power = (spectrum.cosine[:, :3] ** 2 + spectrum.sine[:, :3] ** 2).sum(axis=1)
-    power = power / level_passed(spectrum.rate / 60.0) ** 2
     slow = (spectrum.rate >= SLOW[0]) & (spectrum.rate <= SLOW[1])
-    slow = slow & (np.abs(spectrum.rate - found[:, None]) > apart)
-    row = np.arange(found.size)
-    at, seen = _strongest(spectrum.gain, slow)
-    return np.asarray((seen >= GAIN) & (power[row, at] > power[row, first]))
+    at, seen = _strongest(spectrum.gain, slow & (np.abs(spectrum.rate - found[:, None]) > apart))
+    slow_wave, _ = spectrum.wave(at)
+
+    def power(of: NDArray[np.complex128], rate: Float) -> Float:
+        size = np.abs(of[:, :3]) / level_passed(rate / 60.0)[:, None]
+        return np.asarray(np.sum(size**2, axis=1))
+
+    return np.asarray((seen >= GAIN) & (power(slow_wave, spectrum.rate[at]) > power(wave, found)))
 
 
 def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
@@ -168,9 +198,11 @@ def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Cl
     multiple = np.round(rate / np.maximum(found, 1e-9)[:, None])
     kin = np.abs(rate - np.maximum(multiple, 1.0) * found[:, None]) <= apart
     _, rival = _strongest(gain, allowed & ~kin)
-    clear = (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best) & allowed[row, first]
+    breathes = (best >= 0.5 * GAIN_CHANNEL) & allowed[row, first]
+    clear = breathes & (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best)
     none = np.zeros(row.size, dtype=bool)
-    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, none)
+    claimed = _bridged(_steady(np.where(clear, found, np.nan)), breathes)
+    return Claims(spectrum.centre_s, claimed, first, none)
 
 
 def _steady(rate: Float) -> Float:
@@ -184,3 +216,18 @@ def _steady(rate: Float) -> Float:
     for k in range(3):
         shared[k : k + three.size] |= three
     return np.where(shared, rate, np.nan)
+
+
+def _bridged(rate: Float, breathes: Bool) -> Float:
+    """Where breathing changes its pace two rates are as likely: go from the one to the other."""
+    known = np.flatnonzero(np.isfinite(rate))
+    if known.size < 2:
+        return rate
+    row = np.arange(rate.size)
+    after = np.searchsorted(known, row)
+    between = (after > 0) & (after < known.size)
+    gap = known[np.clip(after, 0, known.size - 1)] - known[np.clip(after - 1, 0, None)] - 1
+    silent = np.concatenate(([0], np.cumsum(~breathes)))
+    quiet = silent[known[np.clip(after, 0, known.size - 1)]] - silent[known[np.clip(after - 1, 0, None)]]
+    fill = between & ~np.isfinite(rate) & (gap <= BRIDGE) & (quiet == 0)
+    return np.where(fill, np.interp(row, known, rate[known]), rate)

@@ -16,7 +16,7 @@ from .spectrum import Spectrum
 _POINTS = 6
 #: A breath may last this part of its expected length, and must swing by this part of its like.
 _LENGTH = (0.6, 1.6)
-_SWING = 0.35
+_SWING = 0.5
 #: Part of what the carriers hold that is breathing: the long kernel below the one, the short above the other.
 _PLAIN = (0.4, 0.75)
 #: Claims are carried so far beyond the first and the last window that makes them [s].
@@ -44,8 +44,7 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     """
     row = np.arange(claimed.rate.size)
     known = np.isfinite(claimed.rate)
-    own = spectrum.own[row, :, claimed.bin].astype(np.float64)
-    z = spectrum.cosine[row, :, claimed.bin] - 1j * spectrum.sine[row, :, claimed.bin]
+    z, own = spectrum.wave(claimed.bin)
     power = np.abs(z) ** 2
     noise = np.maximum(0.5 * power * (1.0 / np.clip(own, 1e-3, 0.98) - 1.0), 1.0)
     z = np.where(known[:, None], z / np.sqrt(noise), 0.0)
@@ -54,13 +53,16 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     first = np.maximum(row - _RELATION, 0)
     last = np.minimum(row + _RELATION + 1, row.size)
     cross = total[last] - total[first]
-    leading = int(np.abs(z).sum(axis=0).argmax())
+    # Pulse or pressure; the interval, the last of four, does not lead.
+    leading = int(np.abs(z[:, :3]).sum(axis=0).argmax())
     vector = cross[:, :, leading].copy()
     for _ in range(4):
         vector = np.einsum("nij,nj->ni", cross, vector)
         vector /= np.maximum(np.linalg.norm(vector, axis=1), 1e-12)[:, None]
     turn = vector[:, leading] / np.maximum(np.abs(vector[:, leading]), 1e-12)
-    return np.asarray(vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise))
+    weight = vector / np.where(turn == 0, 1.0, turn)[:, None] / np.sqrt(noise)
+    # Of length one, so that the swing of what they add up to can be compared along the recording.
+    return np.asarray(weight / np.maximum(np.linalg.norm(weight, axis=1), 1e-12)[:, None])
 
 
 def turns(
@@ -96,37 +98,27 @@ def turns(
     known = np.flatnonzero(np.isfinite(claimed.rate))
     if not known.size or not of.time_s.size:
         return Turns(np.zeros(0), np.zeros(0))
+    centre = claimed.centre_s[known]
     grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
-    rate = np.interp(grid, claimed.centre_s[known], claimed.rate[known])
+    rate = np.interp(grid, centre, claimed.rate[known])
     turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
-    weights = _relation(spectrum, claimed)[known]
-    hop = claimed.centre_s[1] - claimed.centre_s[0] if claimed.centre_s.size > 1 else 1.0
-    nearest = (
-        known.size
-        - 1
-        - np.searchsorted(
-            -0.5 * (claimed.centre_s[known][1:] + claimed.centre_s[known][:-1])[::-1],
-            -of.time_s,
-            side="right",
-        )
-    )
-    value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights[nearest].conj())
+    weights = _relation(spectrum, claimed)[known][_nearest(centre, of.time_s)]
+    value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights.conj())
     u = np.interp(of.time_s, grid, turn)
     short, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths[0])
     time = np.interp(at, turn, grid)
     z = short
     if breaths[1] > breaths[0]:
         gain = spectrum.gain[known, claimed.bin[known]] / np.maximum(spectrum.beats[known], 1.0)
-        part = np.interp(time, claimed.centre_s[known], -np.expm1(-2.0 * gain))
+        part = np.interp(time, centre, -np.expm1(-2.0 * gain))
         trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
         long, _ = _demodulated(u, of.weight, value, float(turn[-1]), breaths[1])
         z = trust * short + (1.0 - trust) * long
-    angle, swing = np.unwrap(np.angle(z)), np.abs(short)
-    place = at + angle / (2 * np.pi) + 0.25
-    distance = np.abs(time - claimed.centre_s[known][_nearest(claimed.centre_s[known], time)])
+    place = at + np.unwrap(np.angle(z)) / (2 * np.pi) + 0.25
     usual = np.interp(time, grid, rate)
-    near = np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
-    return _cut(time, place, swing, near & (distance <= max(_REACH_S, 0.6 * hop)), usual)
+    inside = np.abs(time - centre[_nearest(centre, time)]) <= _REACH_S
+    inside &= np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
+    return _cut(time, place, np.abs(short), inside, usual)
 
 
 def _nearest(sorted_to: Float, value: Float) -> Int:
@@ -167,7 +159,7 @@ def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rat
     usual = 60.0 / rate[passed[:-1]]
     low = np.minimum.reduceat(swing, passed)[:-1]
     outside = np.logical_or.reduceat(~inside, passed)[:-1]
-    like = rolling_quantile(low, 30, 0.75)
+    like = rolling_quantile(low, 30, 0.75, every=5)
     good = (end - start > _LENGTH[0] * usual) & (end - start < _LENGTH[1] * usual)
     good &= ~outside & (low > _SWING * like)
     return Turns(start[good], end[good])

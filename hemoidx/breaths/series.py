@@ -159,6 +159,8 @@ def carriers(series: BeatSeries) -> Carriers:
     before = np.concatenate((series.ectopic[1:], [False]))[:n]
     pulse = series.sbp - series.dbp
     raw = np.stack((pulse, series.dbp, series.mbp, series.interval_s))
+    # A pressure that nobody measured carries nothing; breathing may show in the others.
+    raw[:3][~np.isfinite(raw[:3]).any(axis=1)] = 0.0
     known = np.isfinite(raw[:3]).all(axis=0) & np.isfinite(series.interval_s)
     keep = series.usable & known & ~series.ectopic & ~behind
     time, raw = series.onset_s[keep], raw[:, keep]
@@ -170,7 +172,8 @@ def carriers(series: BeatSeries) -> Carriers:
     first_guess = np.where(np.isfinite(interval), interval, np.nanmedian(interval))
     usual = bins.smooth(first_guess, LEVEL_S)
     raw[3] = np.where(before[keep], usual, raw[3])
-    floor = _NOTHING * np.array([*[np.median(raw[0])] * 3, np.median(raw[3])])
+    pulse_like = np.median(raw[0]) if raw[0].any() else 0.5 * np.median(np.abs(raw[1:3]))
+    floor = _NOTHING * np.array([*[pulse_like] * 3, np.median(raw[3])])
     for row in raw:
         row -= bins.smooth(row, LEVEL_S)
         row -= turn * bins.smooth(turn * row, TURN_S)

@@ -3,40 +3,82 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .series import SPACING_S, Carriers, Float, Spreader, kept
+from .series import SPACING_S, Carriers, Float, Int, Spreader, kept
 
 Single = NDArray[np.float32]
 #: Width of the bins over which products of carriers are summed [s]; windows start at whole bins.
 _BIN_S = 2.0
 
 
+class Moments(NamedTuple):
+    """Means of cos^2, sin^2, cos sin over the beats of each window, about their means, and cc ss - cs^2."""
+
+    cc: Single
+    ss: Single
+    cs: Single
+    det: Single
+
+
 @dataclass(frozen=True)
 class Spectrum:
     """
-    What windows say of each frequency.
+    What windows say of each rate.
 
-    `centre_s` (n,), `rate` (f,) [1/min]; `gain` (n, f): log likelihood that a wave of that rate in all
-    carriers adds; `own` (n, carriers, f): share of each carrier's own variance that it explains; `cosine,
-    sine` (n, carriers, f): the wave, counted from the centre [floors of the carrier]; `beats` (n,): how many
-    beats the window counts for; `heart_rate` (n,) [1/min]; `covered` (n,): share of the window, as far
-    as it lies in the recording, that usable beats cover; `variance` (n, carriers) [floors of the carrier,
-    squared].
+    Attributes
+    ----------
+    centre_s : ndarray, shape (n,)
+        Centres of the windows [s].
+    rate : ndarray, shape (f,)
+        Rates [1/min].
+    gain : ndarray, shape (n, f)
+        Log likelihood that a wave of that rate in all carriers adds.
+    beats : ndarray, shape (n,)
+        How many beats each window counts for.
+    heart_rate : ndarray, shape (n,)
+        Heart rate [1/min].
+    covered : ndarray, shape (n,)
+        Share of the window, as far as it lies in the recording, that usable beats cover.
+    variance : ndarray, shape (n, carriers)
+        Of each carrier [its floor squared].
     """
 
     centre_s: Float
     rate: Float
     gain: Single
-    own: Single
-    cosine: Single
-    sine: Single
     beats: Float
     heart_rate: Float
     covered: Float
     variance: Float
+    with_cos: Single
+    with_sin: Single
+    moments: Moments
+
+    def wave(self, at: Int) -> tuple[NDArray[np.complex128], Float]:
+        """
+        Wave of one rate in each window.
+
+        Parameters
+        ----------
+        at : ndarray of int, shape (n,)
+            Column of the rate in each window.
+
+        Returns
+        -------
+        amplitude : ndarray of complex, shape (n, carriers)
+            The carrier is the real part of amplitude exp(i w t), t from the centre [floors of the carrier].
+        own : ndarray, shape (n, carriers)
+            Share of each carrier's own variance that it explains.
+        """
+        row = np.arange(at.size)
+        cc, ss, cs, det = (moment[row, at].astype(np.float64)[:, None] for moment in self.moments)
+        c, s = (part[row, :, at].astype(np.float64) for part in (self.with_cos, self.with_sin))
+        a, b = (ss * c - cs * s) / det, (cc * s - cs * c) / det
+        return a - 1j * b, (a * c + b * s) / self.variance
 
 
 def _windows(grid: Float, centre: Float, half: int) -> Single:
@@ -74,17 +116,10 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     over a grid onto which the beats were spread; each is a product of matrices.
     """
     half = round(0.5 * window_s / SPACING_S)
-    size = int(duration_s / SPACING_S) + 1
-    onto = Spreader(of.time_s, size)
+    onto = Spreader(of.time_s, int(duration_s / SPACING_S) + 1)
     centre = np.arange(int(duration_s / hop_s) + 1, dtype=np.float64) * hop_s
     taper = np.hanning(2 * half + 3)[1:-1].astype(np.float32)
-    lag = (np.arange(2 * half + 1) - half) * SPACING_S
     hz = rate / 60.0
-
-    def waves(f: Float) -> tuple[Single, Single]:
-        angle = 2 * np.pi * lag[:, None] * f
-        scale = taper[:, None] / kept(f)
-        return (np.cos(angle) * scale).astype(np.float32), (np.sin(angle) * scale).astype(np.float32)
 
     def rows(weight: Float) -> Single:
         return _windows(onto.spread(weight), centre, half)
@@ -93,29 +128,36 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     total = np.maximum(mass @ taper, 1e-6)
     beats = total**2 / np.maximum(mass @ taper**2, 1e-6)
     beating = rows(of.weight * of.interval_s) @ taper
-    heart = 60.0 * total / np.maximum(beating, 1e-6)
-    inside = _windows(np.ones(size), centre, half) @ taper
-    covered = beating / (inside * SPACING_S)
-    cos, sin = waves(hz)
+    inside = _windows(np.ones(onto.size), centre, half) @ taper
+    cos, sin = _waves(taper, hz)
     c1, s1 = (mass @ part / total[:, None] for part in (cos, sin))
-    c2, s2 = (mass @ part / total[:, None] for part in waves(2 * hz))
-    cc, ss, cs = 0.5 * (1 + c2) - c1**2, 0.5 * (1 - c2) - s1**2, 0.5 * s2 - c1 * s1
-    det = np.maximum(cc * ss - cs**2, 1e-4)
-    n_carriers = of.value.shape[0]
-    with_cos, with_sin = np.empty((2, centre.size, n_carriers, rate.size), dtype=np.float32)
+    moments = _moments(c1, s1, *(mass @ part / total[:, None] for part in _waves(taper, 2 * hz)))
+    with_cos, with_sin = np.empty((2, centre.size, of.value.shape[0], rate.size), dtype=np.float32)
     for k, value in enumerate(of.value / of.floor[:, None]):
         row = rows(of.weight * value)
         mean = (row @ taper / total)[:, None]
         with_cos[:, k] = row @ cos / total[:, None] - mean * c1
         with_sin[:, k] = row @ sin / total[:, None] - mean * s1
-    covariance = _covariance(of, centre, window_s, n_carriers)
-    gain = 0.5 * beats[:, None] * _joined(with_cos, with_sin, (cc, ss, cs, det), covariance)
-    a = (ss[:, None] * with_cos - cs[:, None] * with_sin) / det[:, None]
-    b = (cc[:, None] * with_sin - cs[:, None] * with_cos) / det[:, None]
-    explained = a * with_cos + b * with_sin
+    covariance = _covariance(of, centre, window_s, of.value.shape[0])
+    gain = 0.5 * beats[:, None] * _joined(with_cos, with_sin, moments, covariance)
+    heart = 60.0 * total / np.maximum(beating, 1e-6)
+    covered = beating / (inside * SPACING_S)
     variance = np.einsum("nii->ni", covariance)
-    own = explained / variance.astype(np.float32)[:, :, None]
-    return Spectrum(centre, rate, gain, own, a, b, beats, heart, covered, variance)
+    return Spectrum(centre, rate, gain, beats, heart, covered, variance, with_cos, with_sin, moments)
+
+
+def _waves(taper: Single, hz: Float) -> tuple[Single, Single]:
+    """Cosine and sine of each frequency about the centre of a window, shape (points, f), under the taper."""
+    lag = (np.arange(taper.size) - taper.size // 2) * SPACING_S
+    angle = 2 * np.pi * lag[:, None] * hz
+    scale = taper[:, None] / kept(hz)
+    return (np.cos(angle) * scale).astype(np.float32), (np.sin(angle) * scale).astype(np.float32)
+
+
+def _moments(c1: Single, s1: Single, c2: Single, s2: Single) -> Moments:
+    """From the means of cosine and sine of each frequency and of its double."""
+    cc, ss, cs = 0.5 * (1 + c2) - c1**2, 0.5 * (1 - c2) - s1**2, 0.5 * s2 - c1 * s1
+    return Moments(cc, ss, cs, np.maximum(cc * ss - cs**2, np.float32(1e-4)))
 
 
 def _covariance(of: Carriers, centre: Float, window_s: float, n_carriers: int) -> Float:
@@ -143,7 +185,7 @@ def _covariance(of: Carriers, centre: Float, window_s: float, n_carriers: int) -
     return out
 
 
-def _joined(c: Single, s: Single, m: tuple[Single, ...], covariance: Float) -> Single:
+def _joined(c: Single, s: Single, m: Moments, covariance: Float) -> Single:
     """Log of the ratio of the determinants of the covariance without and with the wave."""
     cc, ss, cs, det = m
     white = np.linalg.inv(np.linalg.cholesky(covariance)).astype(np.float32)

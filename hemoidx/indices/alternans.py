@@ -21,7 +21,7 @@ LEAST_KNOWN = 48
 NOISE_BAND = (0.33, 0.48)
 """Where the noise is read [cycles per beat]."""
 EVEN_PERCENT = 5.0
-"""Intervals that alternate by more make it bigeminy: strong to weak, over their mean [%]."""
+"""Intervals that alternate by more make it bigeminy: long less short, over their mean [%]."""
 
 
 def _runs(duration: Float, group: Int) -> Int:
@@ -32,7 +32,7 @@ def _runs(duration: Float, group: Int) -> Int:
 
 
 def _in_turn(values: Float, duration: Float, group: Int) -> Float:
-    """Half of what each beat stands out of the mean of its neighbours, in the sense of its row."""
+    """Half of what each beat stands out of its neighbours, in the sense of its row."""
     sign = 1.0 - 2.0 * (np.arange(values.size) % 2)
     out = np.full(values.size, np.nan)
     if values.size < 3:
@@ -86,7 +86,8 @@ def alternation(value: ArrayLike, duration: ArrayLike, window_of_beat: ArrayLike
     array([8.])
     """
     group = np.asarray(window_of_beat, dtype=np.intp)
-    turn = _in_turn(np.asarray(value, dtype=np.float64), np.asarray(duration, dtype=np.float64), group)
+    values, interval = (np.asarray(given, dtype=np.float64) for given in (value, duration))
+    turn = _in_turn(values, interval, group)
     return of_sums(terms(turn), group, n_windows, lambda n, x: 2.0 * np.abs(x) / n, LEAST_IN_TURN)
 
 
@@ -104,11 +105,11 @@ def relative_alternation(
     Returns
     -------
     Estimate
-        Difference over mean and its standard error [%], shape (n_windows,).
+        Difference over mean and its standard error [%].
     """
-    values = np.asarray(value, dtype=np.float64)
+    values, interval = (np.asarray(given, dtype=np.float64) for given in (value, duration))
     group = np.asarray(window_of_beat, dtype=np.intp)
-    turn = _in_turn(values, np.asarray(duration, dtype=np.float64), group)
+    turn = _in_turn(values, interval, group)
     return of_sums(
         terms(turn, values), group, n_windows, lambda n, x, v: 200.0 * np.abs(x) / np.abs(v), LEAST_IN_TURN
     )
@@ -185,10 +186,9 @@ class HalfCycle(NamedTuple):
 
     Attributes
     ----------
-    size : ndarray, shape (...)
-        Size of the Fourier sum there, n a for n beats that lie a above and below their mean in turn.
-    k : ndarray, shape (...)
-        Power there less the mean power of the noise band, in standard deviations of the latter.
+    size, k : ndarray, shape (...)
+        Size of the Fourier sum there, n a for n beats that lie a above and below their mean in turn; power
+        there less the mean power of the noise band, in standard deviations of the latter.
     """
 
     size: Float
@@ -285,8 +285,7 @@ def alternans_k(
 
 
 _DEFINITION = (
-    "Harrison's Principles of Internal Medicine, chapter 267 (definition, as quoted by study cards); the "
-    "estimator is our own"
+    "Harrison's Principles of Internal Medicine, chapter 267 (definition, from study cards); estimator ours"
 )
 _SPECTRAL = (
     "Rosenbaum DS and others. Electrical alternans and vulnerability to ventricular arrhythmias. N Engl J "
@@ -298,11 +297,16 @@ _NOT_ALTERNANS = (
         When(column="interval_alternation", above=EVEN_PERCENT),
         f"the intervals alternate too, by more than {EVEN_PERCENT:g} %, as in bigeminy",
     ),
-    # Breaths read off the pressure may be the alternation itself, so this does not reject.
+    # Breaths read off the pressure may be the alternation itself: no reason to reject.
     Rule(
         CAUTION,
         When(column="beats_per_breath", above=1.8, below=2.2),
         "a breath lasts about two beats: breathing and alternation cannot be told apart",
+    ),
+    Rule(
+        CAUTION,
+        When(facts=("breathing_unclear",)),
+        "breathing at half the pulse rate would look the same, and its rate is not known",
     ),
     *caution("mechanical_support"),
 )
@@ -335,7 +339,7 @@ INTERVAL_ALTERNATION = Index(
     inputs=("beats.duration", "beats.facts", *_WINDOW),
     function=Part(interval_alternation),
     error_function=Part(interval_alternation, "se"),
-    sources=("common practice, no source: it tells bigeminy from alternans",),
+    sources=("common practice, no source: tells bigeminy from alternans",),
     rules=(Rule(CAUTION, When(facts=("irregular_rhythm",)), "in an irregular rhythm some of it is chance"),),
     missing="fewer than eight beats stood in a row",
 )

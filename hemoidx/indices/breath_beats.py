@@ -7,41 +7,32 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..facts import mask
 from .index import Index
-from .pressure import diastolic_pressure, systolic_pressure
 from .rules import CLIPPED, DYNAMIC_SHAPE, SHAPE_RULES
 from .windows import covered
 
 Float = NDArray[np.float64]
-Wave = NDArray[np.floating]
 
 
-def pulse_height(
-    pressure: Wave, onset: ArrayLike, steepest: ArrayLike, peak: ArrayLike, end: ArrayLike, fs: float
-) -> Float:
+def pulse_height(sbp: ArrayLike, dbp: ArrayLike) -> Float:
     """
     Height of the pulse in the units of the channel, whatever they are.
 
     Parameters
     ----------
-    pressure : ndarray, shape (n_samples,)
-        The wave, evenly sampled [mmHg, or any other unit].
-    onset, steepest, peak, end : array_like, shape (n_beats,)
-        Landmarks [samples].
-    fs : float
-        Sampling rate [Hz].
+    sbp, dbp : array_like, shape (n_beats,)
+        Highest and lowest pressure of the beats [mmHg, or any other unit].
 
     Returns
     -------
     ndarray, shape (n_beats,)
-        Highest less lowest pressure of the beat, as `hemoidx.indices.pressure` reads them. NaN where a
-        landmark is unknown or a sample is missing.
+        Their difference.
 
     Notes
     -----
     Equals pulse pressure where the channel is calibrated; where it is not, its relative swing still is that
-    of pulse pressure, since an unknown gain cancels.
+    of pulse pressure, since an unknown gain cancels. So the entry stands on rules of its own.
     """
-    return systolic_pressure(pressure, peak, fs) - diastolic_pressure(pressure, onset, steepest, fs, end)
+    return np.asarray(sbp, dtype=np.float64) - np.asarray(dbp, dtype=np.float64)
 
 
 def regular_beats(facts: ArrayLike) -> NDArray[np.bool_]:
@@ -108,13 +99,14 @@ PULSE_HEIGHT = Index(
     unit="1",
     level="beat",
     formula="highest less lowest pressure of the beat; equals pp where the channel is calibrated",
-    inputs=("pressure", "onset", "steepest", "peak", "end", "fs"),
+    inputs=("sbp", "dbp"),
     function=pulse_height,
     sources=("common practice, no source: a relative swing does not need a calibration",),
     rules=SHAPE_RULES + CLIPPED + DYNAMIC_SHAPE,
     harmed_by=("gain", "line"),
+    own_rules=True,
+    inner=True,
     window="none",
-    readings=2**0.5,
     shared_inputs=("pp", "sbp", "dbp"),
     family="respiratory",
 )

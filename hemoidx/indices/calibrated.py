@@ -246,8 +246,8 @@ def flow_of_beats(
     window_of_beat: ArrayLike,
     start_s: ArrayLike,
     end_s: ArrayLike,
-    reference: ArrayLike,
-    from_pressure: ArrayLike,
+    co: ArrayLike,
+    reference_flow_from_pressure: ArrayLike,
 ) -> Float:
     """
     Calibrated cardiac output from an estimator at beat level, by the first reference.
@@ -256,8 +256,8 @@ def flow_of_beats(
     ----------
     stroke, duration, window_of_beat, start_s, end_s : array_like
         As in `window_flow`.
-    reference, from_pressure : array_like, shape (n_windows,)
-        As in `paired`.
+    co, reference_flow_from_pressure : array_like, shape (n_windows,)
+        Reference flow [L/min] and whether it was read off a pressure, as in `paired`.
 
     Returns
     -------
@@ -265,7 +265,7 @@ def flow_of_beats(
         Cardiac output [L/min], see `calibrated`.
     """
     estimate = window_flow(stroke, duration, window_of_beat, start_s, end_s)
-    return calibrated(estimate, reference, from_pressure)[0]
+    return calibrated(estimate, co, reference_flow_from_pressure)[0]
 
 
 def error_of_beats(*inputs: Any) -> Float:
@@ -286,7 +286,7 @@ def error_of_beats(*inputs: Any) -> Float:
 
 
 def flow_of_windows(
-    stroke: ArrayLike, hr: ArrayLike, reference: ArrayLike, from_pressure: ArrayLike
+    stroke: ArrayLike, hr: ArrayLike, co: ArrayLike, reference_flow_from_pressure: ArrayLike
 ) -> Float:
     """
     Calibrated cardiac output from an estimator at window level, by the first reference.
@@ -297,8 +297,8 @@ def flow_of_windows(
         Proportional to stroke volume.
     hr : array_like, shape (n_windows,)
         Heart rate [1/min].
-    reference, from_pressure : array_like, shape (n_windows,)
-        As in `paired`.
+    co, reference_flow_from_pressure : array_like, shape (n_windows,)
+        Reference flow [L/min] and whether it was read off a pressure, as in `paired`.
 
     Returns
     -------
@@ -306,18 +306,18 @@ def flow_of_windows(
         Cardiac output [L/min], see `calibrated`.
     """
     estimate = np.asarray(stroke, dtype=np.float64) * np.asarray(hr, dtype=np.float64)
-    return calibrated(estimate, reference, from_pressure)[0]
+    return calibrated(estimate, co, reference_flow_from_pressure)[0]
 
 
 def error_of_windows(
-    stroke: ArrayLike, hr: ArrayLike, reference: ArrayLike, from_pressure: ArrayLike
+    stroke: ArrayLike, hr: ArrayLike, co: ArrayLike, reference_flow_from_pressure: ArrayLike
 ) -> Float:
     """
     Standard error of `flow_of_windows`, from the same inputs.
 
     Parameters
     ----------
-    stroke, hr, reference, from_pressure : array_like, shape (n_windows,)
+    stroke, hr, co, reference_flow_from_pressure : array_like, shape (n_windows,)
         Those of `flow_of_windows`.
 
     Returns
@@ -326,4 +326,4 @@ def error_of_windows(
         Standard error [L/min], see `calibrated`.
     """
     estimate = np.asarray(stroke, dtype=np.float64) * np.asarray(hr, dtype=np.float64)
-    return calibrated(estimate, reference, from_pressure)[1]
+    return calibrated(estimate, co, reference_flow_from_pressure)[1]

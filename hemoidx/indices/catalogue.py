@@ -113,6 +113,10 @@ class Catalogue:
         """Entries that have a column in a table."""
         return tuple(index for index in self.indices if index.appears_in(table))
 
+    def worked_out_in(self, table: str) -> tuple[Index, ...]:
+        """Entries that have values for the rows of a table, those among them that only feed others."""
+        return tuple(index for index in self.indices if index.worked_out_in(table))
+
     def measured_in(self, table: str) -> tuple[Index, ...]:
         """Entries of a table that tell of the patient, without the errors that the measuring chain adds."""
         return tuple(index for index in self.in_table(table) if index.family != "chain")
@@ -179,7 +183,7 @@ class Catalogue:
 
     def _rules_of(self, index: Index, table: str) -> tuple[Rule, ...]:
         own = index.rules
-        if index.family == "chain":
+        if index.own_rules or index.family == "chain":
             # What the chain does to a value must not disappear together with the value.
             return own
         mine = {(rule.level, rule.when) for rule in own}
@@ -192,7 +196,7 @@ class Catalogue:
                 found.update({(rule.level, rule.when): rule for rule in marks})
         for name in index.inputs:
             source = self._by_name.get(_bare(name))
-            if source is None or not source.appears_in(table):
+            if source is None or not source.worked_out_in(table):
                 continue
             for rule in self.rules_in(source, table):
                 if rule.when.column == OFFSET_COLUMN and index.harmed_by and "offset" not in index.harmed_by:
@@ -206,9 +210,10 @@ class Catalogue:
 
     def columns_below(self, table: str) -> set[str]:
         """Columns of a table that an index of a higher level may ask for, by name or column."""
-        words = {word for index in self.in_table(table) for word in (index.name, index.column)}
+        there = self.worked_out_in(table)
+        words = {word for index in there for word in (index.name, index.column)}
         if table == "windows":
-            words |= {f"{index.column}_se" for index in self.in_table(table)}
+            words |= {f"{index.column}_se" for index in there}
         return words | set(FIXED[table])
 
     def _check_input(self, index: Index, name: str) -> None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..samples import Float, around, integral, nearest, polynomial_kernel
+from ..samples import Float, around, nearest, polynomial_kernel
 from .index import Index, Range
 from .limits import NO_PUMP, SUPPORTED, supported
 from .pressure import FIT_HALF_S
 from .rules import (
+    CAUTION,
     CLIPPED,
     DYNAMIC_SHAPE,
     GAIN,
@@ -17,16 +18,34 @@ from .rules import (
     SHAPE_RULES,
     STATIC_LINE,
     Limit,
+    Rule,
+    When,
     reject,
 )
 from .runoff import BEFORE_FOOT_S, LOWER_RAIL
 
 Wave = NDArray[np.floating]
 
+#: A notch lower than this share of the pulse is no plausible end of ejection (our convention).
+FLOOR = 0.1
+AT_FLOOR = (
+    "lies at the floor of the wave: it may be the trough before a reflected wave, not the closing valve"
+)
+
 _WESTERHOF = (
     "Westerhof N, Lankhaar JW, Westerhof BE. The arterial windkessel. Med Biol Eng Comput 2009;47:131-141. "
     "doi:10.1007/s11517-008-0359-2 (the model)"
 )
+
+
+def _read_at(pressure: Wave, position: ArrayLike, fs: float) -> Float:
+    """Pressure at fractional positions, from parabolas fitted to the samples within 16 ms."""
+    half = max(1, round(FIT_HALF_S * fs))
+    index, known = nearest(position)
+    window = around(pressure, index, half, half)
+    shift = np.where(known, np.asarray(position, dtype=np.float64) - index, 0.0)
+    level, slope, bend = (window @ polynomial_kernel(half, 2, k) for k in range(3))
+    return np.where(known, level + slope * shift + 0.5 * bend * shift**2, np.nan)
 
 
 def notch_pressure(pressure: Wave, notch: ArrayLike, fs: float) -> Float:
@@ -55,12 +74,7 @@ def notch_pressure(pressure: Wave, notch: ArrayLike, fs: float) -> Float:
     ----------
     .. [1] Common practice, no source: pressure at the landmark.
     """
-    half = max(1, round(FIT_HALF_S * fs))
-    index, known = nearest(notch)
-    window = around(pressure, index, half, half)
-    shift = np.where(known, np.asarray(notch, dtype=np.float64) - index, 0.0)
-    level, slope, bend = (window @ polynomial_kernel(half, 2, k) for k in range(3))
-    return np.where(known, level + slope * shift + 0.5 * bend * shift**2, np.nan)
+    return _read_at(pressure, notch, fs)
 
 
 def notch_height(notch_pressure: ArrayLike, dbp: ArrayLike, pp: ArrayLike) -> Float:
@@ -114,8 +128,8 @@ def downslope(
 
     Notes
     -----
-    (notch_pressure - pressure at the end) / time. The end lies 30 ms before the next foot, since the foot of
-    the tangent lies behind the trough; pressure there is a mean over 32 ms. For an exponential decay to zero
+    (notch_pressure - pressure at the end) / time. The end lies 30 ms before the next foot, since that of
+    the tangent lies behind the trough; pressure is read as at the notch. For an exponential decay to zero
     the slope is the logarithmic mean of both pressures over tau.
 
     References
@@ -124,11 +138,9 @@ def downslope(
     """
     a = np.asarray(notch, dtype=np.float64)
     b = np.asarray(end, dtype=np.float64) - BEFORE_FOOT_S * fs
-    half = FIT_HALF_S * fs
-    last = integral(pressure, b - half, b + half) / (2.0 * half)
     with np.errstate(invalid="ignore"):
-        time = np.where(b - a > 2.0 * half, b - a, np.nan) / fs
-    return np.asarray((np.asarray(notch_pressure, dtype=np.float64) - last) / time)
+        time = np.where(b - a > 2.0 * FIT_HALF_S * fs, b - a, np.nan) / fs
+    return np.asarray((np.asarray(notch_pressure, dtype=np.float64) - _read_at(pressure, b, fs)) / time)
 
 
 def diastolic_fraction(onset: ArrayLike, notch: ArrayLike, end: ArrayLike) -> Float:
@@ -192,7 +204,14 @@ NOTCH_HEIGHT = Index(
     inputs=("notch_pressure", "dbp", "pp"),
     function=notch_height,
     sources=("common practice, no source",),
-    rules=PRESSURE_RULES + CLIPPED + reject("no_notch") + DYNAMIC_SHAPE + SUPPORTED,
+    rules=(
+        *PRESSURE_RULES,
+        *CLIPPED,
+        *reject("no_notch"),
+        *DYNAMIC_SHAPE,
+        *SUPPORTED,
+        Rule(CAUTION, When(column="notch_height", below=FLOOR), f"its notch {AT_FLOOR}"),
+    ),
     harmed_by=("line",),
     limits=(
         Limit(

@@ -31,6 +31,10 @@ _COPENHAGEN = (
 )
 
 
+#: More than this share of a beat is no plausible ejection (our convention; the lines give 0.46 at 140/min).
+LONGEST_SHARE = 0.55
+
+
 class Regression(NamedTuple):
     """A published line: interval [s] = `intercept` [s] - `slope` [s per 1/min] x rate; `sd` [s] about it."""
 
@@ -344,7 +348,18 @@ SYSTOLIC_FRACTION = Index(
     inputs=("ejection_time", "duration"),
     function=systolic_fraction,
     sources=("common practice, no source: used in pressure-time products",),
-    rules=SHAPE_RULES + reject("no_notch", "end_unknown") + DYNAMIC_SHAPE + SUPPORTED,
+    rules=(
+        *SHAPE_RULES,
+        *reject("no_notch", "end_unknown"),
+        *DYNAMIC_SHAPE,
+        *SUPPORTED,
+        Rule(
+            CAUTION,
+            When(column="systolic_fraction", above=LONGEST_SHARE),
+            "ejection would take more than 55 % of the beat: the mark may be the trough before a reflected "
+            "wave, not the closing valve",
+        ),
+    ),
     harmed_by=("line",),
     limits=(
         Limit(

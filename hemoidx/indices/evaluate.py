@@ -132,7 +132,10 @@ def _over_chunks(
     out = [np.full(onset.size, np.nan) for _ in stage]
     landmarks = [find(name) for name in LANDMARKS]
     for beats, samples in _chunks(onset, landmarks, fs, pressure.size, chunk_s):
-        here: dict[str, Any] = {"pressure": np.asarray(pressure[samples], dtype=np.float64), "fs": fs}
+        part = np.array(pressure[samples], dtype=np.float64)
+        # Nobody writes to it: what readers sum up over it is kept from one to the next.
+        part.setflags(write=False)
+        here: dict[str, Any] = {"pressure": part, "fs": fs}
         here |= {name: find(name)[beats] - samples.start for name in LANDMARKS}
 
         def find_here(name: str, here: dict[str, Any] = here, beats: slice = beats) -> Any:
@@ -193,32 +196,25 @@ def upper_values(catalogue: Catalogue, level: str, find: Lookup, size: int) -> I
     values : ndarray, shape (n_rows,)
         Its values, unmasked.
     """
+    kept: dict[tuple[Any, ...], Any] = {}
     for index in catalogue.order(level):
-        function, error_function = _worked_out_once(index.function, index.error_function)
-        yield index.column, _call(index, find, size, function)
-        if error_function is not None:
+        yield index.column, _call(index, find, size, _once(index.function, index.inputs, kept))
+        if index.error_function is not None:
+            error_function = _once(index.error_function, index.inputs, kept)
             yield f"{index.column}_se", _call(index, find, size, error_function)
 
 
-def _worked_out_once(
-    function: Callable[..., Any], error_function: Callable[..., Any] | None
-) -> tuple[Callable[..., Any], Callable[..., Any] | None]:
-    """Value and error as they are; where both are parts of what one function gives, it is called once."""
-    if not (isinstance(function, Part) and isinstance(error_function, Part)):
-        return function, error_function
-    if function.of is not error_function.of:
-        return function, error_function
-    of = _once(function.of)
-    return Part(of, function.part), Part(of, error_function.part)
+def _once(
+    function: Callable[..., Any], inputs: tuple[str, ...], kept: dict[tuple[Any, ...], Any]
+) -> Callable[..., Any]:
+    """A function as it is; what several entries take their parts from is worked out once for one input."""
+    if not isinstance(function, Part):
+        return function
+    key, whole = (function.of, inputs), function.of
 
+    def known(*values: Any) -> Any:
+        if key not in kept:
+            kept[key] = whole(*values)
+        return kept[key]
 
-def _once(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Keep what the first call gave for all further calls, which are for the same inputs."""
-    kept: list[Any] = []
-
-    def once(*inputs: Any) -> Any:
-        if not kept:
-            kept.append(function(*inputs))
-        return kept[0]
-
-    return once
+    return Part(known, function.part)

@@ -47,8 +47,8 @@ def reference_of_beat(flow: ArrayLike, averaged_s: ArrayLike, onset_s: ArrayLike
 
 
 def reference_flow(
-    flow: ArrayLike,
-    averaged_s: ArrayLike,
+    reference_flow_l_per_min: ArrayLike,
+    reference_flow_window_s: ArrayLike,
     onset_s: ArrayLike,
     window_of_beat: ArrayLike,
     start_s: ArrayLike,
@@ -59,8 +59,8 @@ def reference_flow(
 
     Parameters
     ----------
-    flow, averaged_s, onset_s : array_like, shape (n_beats,)
-        As in `reference_of_beat`.
+    reference_flow_l_per_min, reference_flow_window_s, onset_s : array_like, shape (n_beats,)
+        Documented flow [L/min], its averaging time [s] and onset of the beats [s], as in `reference_of_beat`.
     window_of_beat : array_like of int, shape (n_beats,)
         Row of the window of each beat, -1 outside all.
     start_s, end_s : array_like, shape (n_windows,)
@@ -82,9 +82,10 @@ def reference_flow(
     >>> reference_flow([5.0] * 4, [9.0] * 4, onset, [0, 0, 0, 1], [0.0, 30.0], [30.0, 60.0])
     array([ 5., nan])
     """
-    value, time = np.asarray(flow, dtype=np.float64), np.asarray(onset_s, dtype=np.float64)
+    value = np.asarray(reference_flow_l_per_min, dtype=np.float64)
+    time = np.asarray(onset_s, dtype=np.float64)
     length = np.asarray(end_s, dtype=np.float64) - np.asarray(start_s, dtype=np.float64)
-    number = reference_of_beat(value, averaged_s, time)
+    number = reference_of_beat(value, reference_flow_window_s, time)
     row = np.asarray(window_of_beat, dtype=np.intp)
     # The last beat stands for as long as the one before.
     lasts = np.minimum(np.diff(time, append=2.0 * time[-1:] - time[-2:-1]), LONGEST_BEAT_S)

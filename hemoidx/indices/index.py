@@ -156,6 +156,10 @@ class Index:
         user's.
     missing : str
         Why it may have no value where no rule took it away, in words that fit behind "because".
+    own_rules : bool
+        Stands on its own rules alone: what rejects an input does not reject it.
+    inner : bool
+        Only feeds other indices: worked out, but in no table.
     harmed_by : tuple of str
         Errors of the measuring chain that reach it: "offset" (zero, level), "gain", "line".
 
@@ -185,6 +189,8 @@ class Index:
     family: str = "own"
     missing: str = ""
     harmed_by: tuple[str, ...] = ()
+    own_rules: bool = False
+    inner: bool = False
 
     def __post_init__(self) -> None:
         if not self.column:
@@ -246,6 +252,10 @@ class Index:
 
     def appears_in(self, table: str) -> bool:
         """Whether a table has a column of it."""
+        return not self.inner and self.worked_out_in(table)
+
+    def worked_out_in(self, table: str) -> bool:
+        """Whether it has values for the rows of a table, shown or not."""
         return (
             table == self.table or (self.rises and table == "windows") or (self.summed and table == "record")
         )

@@ -15,6 +15,8 @@ Int = NDArray[np.intp]
 
 #: Beats that a joint fit needs.
 LEAST_JOINT = 10
+#: Decays shorter than this [s] do not count: a ripple of 1 mmHg passes for a short time constant there.
+LEAST_DECAY_S = 0.25
 #: Twice its standard error may be this share of the time constant; beyond, nothing was found.
 WIDEST = 0.3
 #: Time constants outside these bounds [s] are no answer.
@@ -27,9 +29,7 @@ _PIECE = 8000
 #: Steps of the fit, the longest one and the last one that counts as settled, in logarithms of tau.
 _STEPS = 12
 _LONGEST = 0.7
-_SETTLED = 1e-4
-#: Where the search for the asymptote begins, below the end of the decay [mmHg].
-_BELOW_END = 10.0
+_SETTLED = 1e-3
 
 
 class _Decays(NamedTuple):
@@ -64,7 +64,8 @@ class _Decays(NamedTuple):
 def _usable(
     early: Float, middle: Float, late: Float, time: Float, onset_s: Float, window: Int
 ) -> _Decays | None:
-    keep = np.isfinite(early + middle + late + time) & (window >= 0)
+    with np.errstate(invalid="ignore"):
+        keep = np.isfinite(early + middle + late) & (time >= LEAST_DECAY_S) & (window >= 0)
     count = np.bincount(window[keep], minlength=1)
     keep[keep] = count[window[keep]] >= LEAST_JOINT
     if not keep.any():
@@ -120,12 +121,13 @@ def _solve(h: Float, g: Float) -> tuple[Float, Float]:
 
 def _settle(decays: _Decays) -> tuple[Float, Float]:
     """Time constant and asymptote of each window by Gauss-Newton; NaN where it does not settle."""
+    # A geometric series through the falls from third to third, all beats together, is close already.
     first, second = decays.total(decays.means[:-1] - decays.means[1:])
     n = decays.total(np.ones(decays.third.size))
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.clip(np.where(first > 0, second / first, 0.5), 0.05, 0.95)
     tau = np.clip(-decays.total(decays.third) / n / np.log(ratio), *BOUNDS_S)
-    level = decays.total(decays.means[2]) / n - _BELOW_END
+    level = (decays.total(decays.means[2]) - second * ratio / (1.0 - ratio)) / n
     moving = np.arange(tau.size)
     for _ in range(_STEPS):
         # Only windows that still move are computed: most settle within four steps.
@@ -171,6 +173,24 @@ def _pieces(decays: _Decays) -> Iterator[_Decays]:
         )
 
 
+class JointDecay(NamedTuple):
+    """
+    Fit of each window, arrays of shape (n_windows,).
+
+    Attributes
+    ----------
+    tau, tau_se : ndarray
+        Time constant and its random standard error [s].
+    asymptote, asymptote_se : ndarray
+        Asymptote and its random standard error [mmHg].
+    """
+
+    tau: Float
+    asymptote: Float
+    tau_se: Float
+    asymptote_se: Float
+
+
 def joint_decay(
     runoff_early: Float,
     runoff_middle: Float,
@@ -179,7 +199,7 @@ def joint_decay(
     onset_s: Float,
     window_of_beat: Int,
     n_windows: int,
-) -> tuple[Float, Float, Float, Float]:
+) -> JointDecay:
     """
     Fit one time constant and one asymptote to the decays of a window, each with its own amplitude.
 
@@ -198,9 +218,10 @@ def joint_decay(
 
     Returns
     -------
-    tau, asymptote, tau_se, asymptote_se : ndarray, shape (n_windows,)
-        [s, mmHg, s, mmHg]. NaN with fewer than ten decays or four stretches of 5 s that hold one, where the
-        fit does not settle between 0.05 and 5 s, or where twice the standard error exceeds 30 % of tau.
+    JointDecay
+        NaN with fewer than ten decays of 0.25 s or four stretches of 5 s that hold
+        one, where the fit does not settle between 0.05 and 5 s, or where twice the standard error exceeds
+        30 % of tau.
 
     Notes
     -----
@@ -223,39 +244,4 @@ def joint_decay(
         with np.errstate(invalid="ignore"):
             found = 2.0 * relative <= WIDEST
         out[:, part.row] = np.where(found, np.stack([tau, level, tau * relative, level_se]), np.nan)
-    return out[0], out[1], out[2], out[3]
-
-
-def level_at(
-    tau: Float,
-    runoff_early: Float,
-    runoff_middle: Float,
-    runoff_late: Float,
-    runoff_time: Float,
-    onset_s: Float,
-    window_of_beat: Int,
-) -> tuple[Float, Float]:
-    """
-    Asymptote at time constants already found, see `joint_decay`.
-
-    Parameters
-    ----------
-    tau : ndarray, shape (n_windows,)
-        Time constants [s].
-    runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat
-        As `joint_decay` has them.
-
-    Returns
-    -------
-    asymptote, asymptote_se : ndarray, shape (n_windows,)
-        [mmHg].
-    """
-    out = np.full((2, *tau.shape), np.nan)
-    decays = _usable(runoff_early, runoff_middle, runoff_late, runoff_time, onset_s, window_of_beat)
-    for part in _pieces(decays) if decays is not None else ():
-        known = tau[part.row]
-        # With the time constant given the model is linear: one step from anywhere ends at the asymptote.
-        step = _normal(part, known, np.zeros(known.size))
-        level = part.total(step.g1) / part.total(step.h11)
-        out[:, part.row] = level, _errors(part, known, level)[0]
-    return out[0], out[1]
+    return JointDecay(*out)

@@ -7,7 +7,7 @@ reject, so that a rejected value never spoils what stands above it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,8 +29,11 @@ from .windows import (
     blocks_of,
     covered,
     grid,
-    statistic,
+    statistics,
 )
+
+#: Columns of beats that are averaged together: enough to share the work, few enough to stay small.
+_COLUMNS_AT_ONCE = 8
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -182,22 +185,37 @@ def _risen(
     of_breaths = Groups(row_of_breath, breaths.keys["breath"], n)
     weights = beats.keys["end_s"] - beats.keys["onset_s"]
     step = _largest(source.step, row, n)
+    length = breaths.keys["end_s"] - breaths.keys["start_s"]
+    of_level = {"beat": (beats, weights, of_beats), "breath": (breaths, length, of_breaths)}
+    found: dict[str, tuple[Float, Float]] = {}
+    for (name, kind), entries in _alike(catalogue).items():
+        level, weight, groups = of_level[name]
+        for some in _batched(entries, _COLUMNS_AT_ONCE):
+            stacked = np.stack([level.usable(index.column) for index in some])
+            steps = np.stack([index.readings * step for index in some])
+            both = statistics(kind, stacked, weight, groups, steps if name == "beat" else 0.0)
+            found |= {index.column: (both[0][i], both[1][i]) for i, index in enumerate(some)}
     values: dict[str, Float] = {}
     for index in catalogue:
-        if not index.rises:
-            continue
-        column = index.column
-        if index.level == "beat":
-            found, se = statistic(
-                index.window, beats.usable(column), weights, of_beats, index.readings * step
-            )
-        else:
-            length = breaths.keys["end_s"] - breaths.keys["start_s"]
-            found, se = statistic(index.window, breaths.usable(column), length, of_breaths)
-        values[column] = found
-        if index.has_se:
-            values[f"{column}_se"] = se
+        if index.rises:
+            values[index.column] = found[index.column][0]
+            if index.has_se:
+                values[f"{index.column}_se"] = found[index.column][1]
     return values
+
+
+def _batched(entries: Sequence[Index], size: int) -> Iterator[Sequence[Index]]:
+    for first in range(0, len(entries), size):
+        yield entries[first : first + size]
+
+
+def _alike(catalogue: Catalogue) -> dict[tuple[str, str], list[Index]]:
+    """Indices that reach the windows by the same statistic from the same level."""
+    out: dict[tuple[str, str], list[Index]] = {}
+    for index in catalogue:
+        if index.rises:
+            out.setdefault((index.level, index.window), []).append(index)
+    return out
 
 
 def _largest(values: Float, row: NDArray[np.intp], n: int) -> Float:
@@ -302,7 +320,7 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
     answers: dict[When, Bool | None] = {}
-    for index in catalogue.in_table(level.table):
+    for index in catalogue.worked_out_in(level.table):
         if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
             # Nothing is there that could be hidden.
             continue

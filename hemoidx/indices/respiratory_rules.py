@@ -18,6 +18,12 @@ RAISED_ABDOMINAL_PRESSURE = 12.0
 
 UNCOVERED = 0.01
 """Share of a breath that may lie outside sound beats: none but for rounding."""
+UNEVEN = 0.125
+"""
+RMSSD over the mean interval, premature beats left out, beyond which a window has no respiratory variation:
+our convention. In simulated windows it lay at 0.01 to 0.02 with a ventilator, at most at 0.12 with a sinus
+arrhythmia of 10 % either way, and from 0.14 up in atrial fibrillation whose intervals scatter by only 12 %.
+"""
 FOLDED_BEATS = 2.0
 """Beats a breath below which a swing cannot be told from one of another rate."""
 
@@ -54,6 +60,12 @@ REGULAR = (
     *reject("ectopic", "near_event", tables=("breaths",)),
     Rule(
         REJECTED,
+        When(column="rmssd_over_mean", above=UNEVEN, tables=("windows",)),
+        f"successive intervals differ by more than {100 * UNEVEN:g} % of their mean (root mean square), and "
+        "filling and pulse with them",
+    ),
+    Rule(
+        REJECTED,
         When(column="uncovered_share", above=UNCOVERED, tables=("breaths",)),
         "in a part of the breath a beat is missing, comes early or follows one that does",
     ),
@@ -80,6 +92,12 @@ SWING_RULES = (
         When(column="beats_per_breath", below=4.0, tables=("breaths", "windows")),
         "with fewer than four beats a breath the beats show on average less than 90 % of a sinusoidal swing, "
         "and a single breath of four may hide 29 % of it, one of three 25 %",
+    ),
+    Rule(
+        CAUTION,
+        When(column="beats_per_breath", below=3.0, tables=("breaths", "windows")),
+        "with fewer than three beats a breath the value depends on where one breath is cut from the next: "
+        "with breaths read off the pressure it was 1 point higher on average, 3 at most (simulated)",
     ),
 )
 

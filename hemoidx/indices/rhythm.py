@@ -166,7 +166,13 @@ _PULSE = Limit(
     "beat too weak to reach the artery is not seen",
     source="common practice, no source: pulse deficit, error of the feet",
 )
-LIMITS = (_BY_ECTOPY, _PULSE)
+_SHORT = Limit(
+    USE,
+    "either way",
+    "published bounds rest on 64 to 128 beats, and a window of 30 s holds a third to a half of that",
+    source=DASH,
+)
+LIMITS = (_BY_ECTOPY, _PULSE, _SHORT)
 INTERVALS = ("beats.duration", "window_of_beat", "n_windows")
 SINUS = ("beats.duration", "beats.facts", "window_of_beat", "n_windows")
 _NAMES = (

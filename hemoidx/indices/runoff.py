@@ -247,6 +247,7 @@ RUNOFF_TIME = Index(
     harmed_by=("line",),
     column="runoff_time_s",
     window="none",
+    inner=True,
     missing="its diastole is shorter than 0.35 s",
 )
 
@@ -265,6 +266,7 @@ def _third_entry(part: str, words: str, function: Callable[..., Float]) -> Index
         rules=PRESSURE_RULES + LOWER_RAIL + _DIASTOLE + STATIC_LINE + DYNAMIC_SHAPE + NO_PUMP,
         harmed_by=("offset", "gain", "line"),
         window="none",
+        inner=True,
         missing="its diastole is shorter than 0.35 s",
     )
 

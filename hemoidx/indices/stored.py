@@ -71,6 +71,8 @@ def _index_json(index: Index) -> dict[str, Any]:
         "family": index.family,
         "missing": index.missing,
         "harmed_by": list(index.harmed_by),
+        "own_rules": index.own_rules,
+        "inner": index.inner,
         "rules": [_rule_json(rule) for rule in index.rules],
         "limits": [_limit_json(limit) for limit in index.limits],
         "marks": [{"fact": asdict(m.fact), "when": _when_json(m.when)} for m in index.marks],
@@ -101,6 +103,8 @@ def _stored_index(entry: Mapping[str, Any]) -> Index:
         family=entry["family"],
         missing=entry["missing"],
         harmed_by=tuple(entry["harmed_by"]),
+        own_rules=entry["own_rules"],
+        inner=entry["inner"],
         published_range=Range(**entry["published_range"]) if "published_range" in entry else None,
     )
 

@@ -173,7 +173,6 @@ def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
     )
 
 
-#: Need the estimators of the same name at beat level.
 SVV_INDICES = (
     _svv("systolic_area", "systolic area", svv_systolic_area),
     _svv(
@@ -183,4 +182,4 @@ SVV_INDICES = (
     ),
 )
 
-INDICES = (DYNAMIC_ELASTANCE,)
+INDICES = (*SVV_INDICES, DYNAMIC_ELASTANCE)

@@ -175,6 +175,10 @@ def herd(mbp: ArrayLike, dbp: ArrayLike) -> Float:
     return _float(mbp) - _float(dbp)
 
 
+#: Level about which squares are taken [mmHg].
+_NEAR = 90.0
+
+
 def root_mean_square(pressure: NDArray[np.floating], onset: ArrayLike, end: ArrayLike) -> Float:
     """
     Root mean square of the pulsation about the mean of the beat.
@@ -203,9 +207,9 @@ def root_mean_square(pressure: NDArray[np.floating], onset: ArrayLike, end: Arra
     """
     a, b = _float(onset), _float(end)
     # About a level near any wave: the difference of two large squares would lose digits.
-    swing = np.asarray(pressure, dtype=np.float64) - 90.0
-    mean = integral(swing, a, b) / (b - a)
-    power = integral(swing**2, a, b) / (b - a) - mean**2
+    swing = np.asarray(pressure, dtype=np.float64) - _NEAR
+    mean = integral(pressure, a, b) / (b - a) - _NEAR
+    power = integral(np.square(swing, out=swing), a, b) / (b - a) - mean**2
     return np.sqrt(np.maximum(power, 0.0))
 
 

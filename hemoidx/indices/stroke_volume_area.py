@@ -143,7 +143,7 @@ def corrected_impedance(area: ArrayLike, hr: ArrayLike, mbp: ArrayLike) -> Float
     return _float(area) * np.where(factor > 0, factor, np.nan)
 
 
-def corrected_impedance_age(area: ArrayLike, hr: ArrayLike, mbp: ArrayLike, age: ArrayLike) -> Float:
+def corrected_impedance_age(area: ArrayLike, hr: ArrayLike, mbp: ArrayLike, age_years: ArrayLike) -> Float:
     """
     Later form of the corrected impedance, with age.
 
@@ -155,7 +155,7 @@ def corrected_impedance_age(area: ArrayLike, hr: ArrayLike, mbp: ArrayLike, age:
         Heart rate [1/min].
     mbp : array_like, shape (n_beats,)
         Mean pressure [mmHg].
-    age : array_like, shape (n_beats,)
+    age_years : array_like, shape (n_beats,)
         Age [years].
 
     Returns
@@ -177,5 +177,5 @@ def corrected_impedance_age(area: ArrayLike, hr: ArrayLike, mbp: ArrayLike, age:
     >>> corrected_impedance_age([10.0], [70.0], [93.0], [34.0]).round(2).tolist()
     [1189.32]
     """
-    factor = 66.0 + _float(hr) - _float(age) * (0.014 * _float(mbp) - 0.8)
+    factor = 66.0 + _float(hr) - _float(age_years) * (0.014 * _float(mbp) - 0.8)
     return _float(area) * np.where(factor > 0, factor, np.nan)

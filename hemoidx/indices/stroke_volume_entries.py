@@ -339,8 +339,8 @@ DECAY = _beat(
     "decay",
     "Windkessel with the time constant of diastole",
     "mmHg",
-    "mbp * duration / tau_area",
-    ("mbp", "duration", "tau_area"),
+    "mbp * duration / tau",
+    ("mbp", "duration", "tau"),
     decay.decay_stroke,
     sources=(
         "Bourgeois MJ, Gilbert BK, von Bernuth G, Wood EH. Continuous determination of beat-to-beat stroke "
@@ -362,7 +362,7 @@ DECAY = _beat(
             "cardiac output monitoring during changes in vascular tone. 2014 (abstract)",
         ),
     ),
-    shared_inputs=("mbp", "duration", "tau_area"),
+    shared_inputs=("mbp", "duration", "tau"),
 )
 
 INDICES = (

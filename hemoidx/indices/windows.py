@@ -184,46 +184,91 @@ def statistic(
        Computing 1999;9:3-8 (from memory).
     .. [2] Widrow B, Kollar I. Quantization Noise. Cambridge University Press 2008 (from memory).
     """
-    n_groups = groups.n
-    keep = np.isfinite(values) & (groups.row >= 0)
-    if not keep.any():
-        return np.full(n_groups, np.nan), np.full(n_groups, np.nan)
-    if kind == "time_mean":
-        keep &= np.isfinite(weights)
-    v, g, block = values[keep], groups.row[keep], groups.block[keep]
-    if kind == "rate":
-        v = 60.0 / v
-    w = weights[keep] if kind == "time_mean" else np.ones(v.size)
-    count = np.bincount(g, minlength=n_groups)
+    value, se = statistics(kind, values[None], weights, groups, np.atleast_2d(step))
+    return value[0], se[0]
+
+
+def statistics(
+    kind: str, values: Float, weights: Float, groups: Groups, step: Float | float = 0.0
+) -> tuple[Float, Float]:
+    """
+    `statistic` for several columns at once.
+
+    Parameters
+    ----------
+    kind, weights, groups
+        As in `statistic`; groups never fall from one row to the next, apart from rows left out.
+    values : ndarray, shape (n_columns, n)
+        Values of the rows.
+    step : float or ndarray, shape (n_columns, n_groups)
+        How far the step of the recorder moves a value.
+
+    Returns
+    -------
+    value, se : ndarray, shape (n_columns, n_groups)
+        As in `statistic`.
+    """
+    shape = (values.shape[0], groups.n)
+    inside = groups.row >= 0
+    out = np.full(shape, np.nan), np.full(shape, np.nan)
+    if not inside.any():
+        return out
+    every = bool(inside.all())
+    g, block = (groups.row, groups.block) if every else (groups.row[inside], groups.block[inside])
+    v, w = (values, weights) if every else (values[:, inside], weights[inside])
+    cell = _begins(np.diff(g) != 0, np.diff(block) != 0)
+    group = _begins(np.diff(g[cell]) != 0)
+    of_cell = np.cumsum(np.isin(np.arange(cell.size), group)) - 1
+    there = g[cell][group]
     with np.errstate(invalid="ignore", divide="ignore"):
-        total = np.bincount(g, w, n_groups).astype(np.float64)
-        mean = np.bincount(g, w * v, n_groups) / total
-        se = np.sqrt(_between_blocks(v, w, g, block, mean, total) + _rounding(v, g, count, mean, step))
+        if kind == "rate":
+            v = 60.0 / v
+        ok = np.isfinite(v)
+        if kind == "time_mean":
+            ok &= np.isfinite(w)
+            weight, sums = np.where(ok, w, 0.0), np.where(ok, w * v, 0.0)
+        else:
+            weight, sums = ok.astype(np.float64), np.where(ok, v, 0.0)
+        in_cell, of_sums = (np.add.reduceat(x, cell, axis=1) for x in (weight, sums))
+        total = np.add.reduceat(in_cell, group, axis=1)
+        mean = np.add.reduceat(of_sums, group, axis=1) / total
+        variance = _between_blocks(in_cell, of_sums, total, mean, group, of_cell)
+        count = total if kind != "time_mean" else np.add.reduceat(ok.astype(np.float64), cell, axis=1)
+        if kind == "time_mean":
+            count = np.add.reduceat(count, group, axis=1)
+        steps = np.broadcast_to(np.asarray(step, dtype=np.float64), shape)[:, there]
+        if np.any(steps > 0):
+            row = np.repeat(of_cell, np.diff(np.append(cell, g.size)))
+            apart = np.where(ok, v - mean[:, row], 0.0) ** 2
+            scatter = np.add.reduceat(np.add.reduceat(apart, cell, axis=1), group, axis=1)
+            variance = variance + _rounding(scatter / np.maximum(count - 1.0, 1.0), steps)
+        se = np.sqrt(variance)
         if kind == "rate":
             mean, se = 60.0 / mean, 60.0 * se / mean**2
     enough = count >= LEAST_BEATS
-    return np.where(enough, mean, np.nan), np.where(enough, se, np.nan)
+    out[0][:, there] = np.where(enough, mean, np.nan)
+    out[1][:, there] = np.where(enough, se, np.nan)
+    return out
 
 
-def _between_blocks(v: Float, w: Float, g: Int, block: NDArray[np.int64], mean: Float, total: Float) -> Float:
+def _begins(*changes: NDArray[np.bool_]) -> Int:
+    """Places where something begins: the first, and where any of these changes."""
+    return np.flatnonzero(np.concatenate([[True], np.logical_or.reduce(changes)]))
+
+
+def _between_blocks(
+    in_cell: Float, sums: Float, total: Float, mean: Float, group: Int, of_cell: Int
+) -> Float:
     """Variance of the mean of each group from the means of its blocks; NaN with fewer than three."""
-    if not v.size:
-        return np.full(mean.shape, np.nan)
-    begins = np.concatenate([[True], (np.diff(g) != 0) | (np.diff(block) != 0)])
-    first = np.flatnonzero(begins)
-    weight = np.add.reduceat(w, first)
-    of = g[first]
-    apart = np.add.reduceat(w * v, first) / weight - mean[of]
-    blocks = np.bincount(of, minlength=mean.size)
-    variance = np.bincount(of, weight / (total[of] - weight) * apart**2, mean.size) / blocks
+    apart = sums / in_cell - mean[:, of_cell]
+    used = in_cell > 0
+    term = np.where(used, in_cell / (total[:, of_cell] - in_cell) * apart**2, 0.0)
+    blocks = np.add.reduceat(used.astype(np.float64), group, axis=1)
+    variance = np.add.reduceat(term, group, axis=1) / blocks
     return np.where(blocks >= LEAST_BLOCKS, variance, np.nan)
 
 
-def _rounding(v: Float, g: Int, count: NDArray[np.int64], mean: Float, step: Float | float) -> Float:
+def _rounding(scatter: Float, step: Float) -> Float:
     """Variance by which rounding to steps moves all values of a group alike."""
-    step = np.broadcast_to(np.asarray(step, dtype=np.float64), mean.shape)
-    if not np.any(step > 0):
-        return np.zeros(mean.shape)
-    scatter = np.bincount(g, (v - mean[g]) ** 2, mean.size) / np.maximum(count - 1, 1)
     shared = step**2 / 12.0 * np.exp(-4.0 * np.pi**2 * scatter / step**2)
     return np.where(step > 0, shared, 0.0)

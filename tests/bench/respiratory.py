@@ -19,16 +19,14 @@ import numpy as np
 import pandas as pd
 
 import hemoidx as hx
-from hemoidx import breaths
 from hemoidx.beats import read
 from hemoidx.facts import mask
 from hemoidx.indices import default_catalogue
 from hemoidx.indices.index import LANDMARKS
 from hemoidx.indices.level import Breathing, Level, Source
-from hemoidx.indices.levels import beat_level
 from hemoidx.indices.phase_fit import phase_fit
-from hemoidx.indices.swings import ppv_floor, swing_capture
-from hemoidx.simulate import Scenario, simulate_arrays
+from hemoidx.indices.swings import ppv_floor, relative_swing, swing_capture
+from hemoidx.simulate import Scenario, Truth, simulate, simulate_arrays
 from tests.waves import all_levels, unknown_chain
 
 ASKED_POINTS = 1.5
@@ -56,13 +54,14 @@ def draw(rng: np.random.Generator, **fixed: Any) -> Scenario:
     return Scenario(**{**given, **fixed})
 
 
-def breathing_of_truth(true: pd.DataFrame) -> Breathing:
-    columns = (true[name].to_numpy(dtype=float) for name in ("start_s", "end_s", "inspiration_end_s"))
+def of_table(table: pd.DataFrame) -> Breathing:
+    """Breaths of a table."""
+    columns = (table[name].to_numpy(dtype=float) for name in ("start_s", "end_s", "inspiration_end_s"))
     return Breathing(*columns, lambda start, end: np.zeros(np.shape(start), dtype=np.int64))
 
 
-def measured_windows(scenario: Scenario, found: bool) -> tuple[pd.DataFrame, Any]:
-    """Windows with the breaths of the simulator, or with those found in the beats, and the truth."""
+def with_true_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Truth, Breathing]:
+    """Windows with the breaths of the simulator, and the truth."""
     samples, fs, scale, truth = simulate_arrays(scenario)
     reading = read(samples, fs, scale)
     source = Source(
@@ -76,24 +75,15 @@ def measured_windows(scenario: Scenario, found: bool) -> tuple[pd.DataFrame, Any
         chain=unknown_chain(reading.onset, fs),
         step=np.full(reading.onset.size, scenario.step),
     )
-    catalogue = default_catalogue()
-    breathing = breathing_of_truth(truth.breaths)
-    if found:
-        breathing = breathing_of_beats(beat_level(catalogue, source), scenario.duration_s)
-    return frame(all_levels(catalogue, source, breathing)[2]), truth
+    breathing = of_table(truth.breaths)
+    return frame(all_levels(default_catalogue(), source, breathing)[2]), truth, breathing
 
 
-def breathing_of_beats(beats: Level, duration_s: float) -> Breathing:
-    """Breaths read off the beats, without a channel of breathing."""
-    series = breaths.beat_series(
-        beats.time,
-        beats.keys["end_s"] - beats.keys["onset_s"],
-        *(beats.usable(name) for name in ("sbp", "dbp", "mbp")),
-        ectopic=beats.facts & mask("ectopic") != 0,
-        irregular=beats.facts & mask("irregular_rhythm") != 0,
-    )
-    got = breaths.read(series, duration_s)
-    return Breathing(got.start_s, got.end_s, got.inspiration_end_s, got.facts_between)
+def with_found_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Truth, Breathing]:
+    """Windows as `hemoidx.analyse` gives them, without a channel of breathing, and the truth."""
+    made = simulate(scenario)
+    result = hx.analyse(made.recording, progress=False)
+    return result.windows, made.truth, of_table(result.breaths)
 
 
 def frame(level: Level) -> pd.DataFrame:
@@ -102,28 +92,30 @@ def frame(level: Level) -> pd.DataFrame:
     )
 
 
-def noise_free(truth: Any, windows: pd.DataFrame) -> pd.DataFrame:
-    """Both formulas on noise-free beats of the true breaths, and the mean over the whole recording."""
-    true, beats = truth.breaths, truth.beats
-    good = true[true["clear"] & np.isfinite(true["ppv"])]
-    of = np.searchsorted(windows["start_s"].to_numpy(), good["start_s"].to_numpy(), side="right") - 1
-    count = np.bincount(of, minlength=len(windows))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        classic = np.bincount(of, good["ppv"].to_numpy(), len(windows)) / count
-    onset = beats["onset_s"].to_numpy()
-    row, phase = breathing_of_truth(true).of(onset)
-    window = np.searchsorted(windows["start_s"].to_numpy(), onset, side="right") - 1
+def noise_free(truth: Truth, windows: pd.DataFrame, breathing: Breathing) -> pd.DataFrame:
+    """Both formulas on noise-free beats: of the true breaths, and of those that were used."""
+    beats = truth.beats
+    onset, start = beats["onset_s"].to_numpy(), windows["start_s"].to_numpy()
     regular = beats["kind"].isin(["normal"]).to_numpy()
-    pulse = np.where(regular & (row >= 0), beats["pp"].to_numpy(), np.nan)
-    fit = phase_fit(pulse, phase, onset, window, len(windows))
+    pulse = np.where(regular, beats["pp"].to_numpy(), np.nan)
+    classic = {}
+    for name, used in (("true", of_table(truth.breaths)), ("true_same", breathing)):
+        value = relative_swing(pulse, used.of(onset)[0], used.start.size)
+        of = np.where(np.isfinite(value), np.searchsorted(start, used.start, side="right") - 1, -1)
+        count = np.bincount(of[of >= 0], minlength=len(windows))
+        total = np.bincount(of[of >= 0], value[of >= 0], len(windows))
+        classic[name] = np.where(count >= 3, total / np.maximum(count, 1), np.nan)
+        classic[f"steady_{name}"] = np.full(len(windows), np.nanmean(value) if count.any() else np.nan)
+    row, phase = of_table(truth.breaths).of(onset)
+    window = np.searchsorted(start, onset, side="right") - 1
+    fit = phase_fit(np.where(row >= 0, pulse, np.nan), phase, onset, window, len(windows))
     robust = 200.0 * (fit.high - fit.low) / (fit.high + fit.low)
     return pd.DataFrame(
         {
-            "true": np.where(count >= 3, classic, np.nan),
+            **classic,
             "true_robust": robust,
-            "steady": good["ppv"].mean(),
             "steady_robust": np.nanmean(robust) if np.isfinite(robust).any() else np.nan,
-            "per_breath": float((good["beats"]).mean()),
+            "per_breath": np.bincount(row[row >= 0]).mean(),
         }
     )
 
@@ -131,10 +123,12 @@ def noise_free(truth: Any, windows: pd.DataFrame) -> pd.DataFrame:
 def measured(scenarios: Iterable[Scenario], found: bool) -> pd.DataFrame:
     rows = []
     for number, scenario in enumerate(scenarios):
-        windows, truth = measured_windows(scenario, found)
+        windows, truth, breathing = (with_found_breaths if found else with_true_breaths)(scenario)
         columns = ["ppv", "ppv_se", "ppv_robust", "ppv_robust_se", "ppv_floor", "ppv_harmonics"]
         columns += ["breaths", "facts"]
-        one = pd.concat([windows[columns].reset_index(drop=True), noise_free(truth, windows)], axis=1)
+        one = pd.concat(
+            [windows[columns].reset_index(drop=True), noise_free(truth, windows, breathing)], axis=1
+        )
         rows.append(
             one.assign(
                 recording=number, latent=100.0 * scenario.breath_pulse, step=scenario.step, fs=scenario.fs,
@@ -163,6 +157,7 @@ def table(title: str, found: pd.DataFrame) -> None:
     for name in ("ppv", "ppv_robust"):
         print(f"  {name}: {100 * asked[name].notna().mean() if n else 0:.1f} % of {n} windows have a value")
     print(row("ppv - formula, noise-free", asked["ppv"] - asked["true"], ASKED_POINTS))
+    print(row("  the same breaths", asked["ppv"] - asked["true_same"], ASKED_POINTS))
     means = asked.groupby("recording")[["ppv", "true"]].mean()
     print(row("  the same, mean of a recording", means["ppv"] - means["true"], ASKED_POINTS))
     print(row("ppv_robust - its curve, noise-free", asked["ppv_robust"] - asked["true_robust"], ASKED_POINTS))
@@ -181,6 +176,7 @@ def by_beats(found: pd.DataFrame) -> None:
         part = found[(found["per_breath"] >= low) & (found["per_breath"] < high)]
         if part["ppv"].notna().any():
             print(row(f"{low:g} to {high:g}: ppv - formula", part["ppv"] - part["true"], ASKED_POINTS))
+            print(row("   of the same breaths", part["ppv"] - part["true_same"], ASKED_POINTS))
             print(row("   ppv_robust - curve", part["ppv_robust"] - part["true_robust"], ASKED_POINTS))
 
 
@@ -191,14 +187,18 @@ def coverage(found: pd.DataFrame) -> None:
     print("coverage of 95 % intervals (steady value of the recording, noise-free beats)")
     free = np.maximum(found["breaths"].to_numpy() - 1, 1)
     for name, steady, times in (
-        ("ppv", "steady", t.ppf(0.975, free)),
+        ("ppv", "steady_true_same", t.ppf(0.975, free)),
         ("ppv_robust", "steady_robust", np.full(len(found), 1.96)),
     ):
         known = found[name].notna() & found[f"{name}_se"].notna()
         off = (found[name] - found[steady]).abs()
         inside = (off <= times * found[f"{name}_se"])[known]
         size = found[f"{name}_se"][known]
-        print(f"  {name:12} {100 * inside.mean():5.1f} % of {known.sum()}; median error {size.median():.2f}")
+        enough = found["per_breath"][known] >= 3.6
+        print(
+            f"  {name:12} {100 * inside.mean():5.1f} % of {known.sum()}; from 3.6 beats a breath on "
+            f"{100 * inside[enough].mean():5.1f} % of {enough.sum()}; median error {size.median():.2f}"
+        )
 
 
 def coarse(rng: np.random.Generator, found: bool) -> None:
@@ -256,7 +256,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--recordings", type=int, default=60)
-    parser.add_argument("--found", action="store_true", help="breaths read off the pressure")
+    parser.add_argument("--found", action="store_true", help="breaths read off the pressure by analyse()")
     options = parser.parse_args(argv)
     rng = np.random.default_rng([options.seed, 55])
     found = measured([draw(rng) for _ in range(options.recordings)], options.found)
