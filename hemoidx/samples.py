@@ -167,7 +167,7 @@ def integral(wave: NDArray[np.floating], start: ArrayLike, stop: ArrayLike) -> F
 
 
 class _Sums(NamedTuple):
-    """Trapezoidal sums up to each sample, missing samples as 0, and how many of those there are up to it."""
+    """Sums up to and with each sample, missing samples as 0, and how many of those there are up to it."""
 
     total: Float
     missing: NDArray[np.int64] | None
@@ -184,14 +184,13 @@ def _running_sums(wave: NDArray[np.floating]) -> _Sums:
         found: _Sums = kept[1]
         return found
     values = wave.astype(np.float64, copy=False)
-    # A number beyond all sense would spoil what is left of the differences behind it: it counts as missing.
-    gone = ~(np.abs(values) < _SENSE)
     missing: NDArray[np.int64] | None = None
-    if gone.any():
+    # A number beyond all sense would spoil what is left of the differences behind it: it counts as missing.
+    if not (values.min() > -_SENSE and values.max() < _SENSE):
+        gone = ~(np.abs(values) < _SENSE)
         missing = np.cumsum(gone, dtype=np.int64)
         values = np.where(gone, 0.0, values)
     total = np.cumsum(values)
-    total -= 0.5 * (values + values[0])
     sums = _Sums(total, missing)
     if not wave.flags.writeable:
         _KEPT.sums = (weakref.ref(wave), sums)
@@ -203,13 +202,13 @@ _SENSE = 1e9
 
 
 def _up_to(wave: NDArray[np.floating], total: Float, position: Float) -> Float:
-    """Integral from the first sample to fractional positions."""
+    """Integral from half a first sample before the first to fractional positions: differences matter."""
     low = position.astype(np.int64)
     part = position - low
     here = wave[low].astype(np.float64)
     # On a sample its neighbour does not count, and may be missing.
     rise = np.where(part > 0, wave[np.minimum(low + 1, wave.size - 1)] - here, 0.0)
-    return np.asarray(total[low] + part * (here + 0.5 * part * rise))
+    return np.asarray(total[low] - 0.5 * here + part * (here + 0.5 * part * rise))
 
 
 def rolling_quantile(value: Float, half: int, q: float, every: int = 1) -> Float:

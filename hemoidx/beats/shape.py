@@ -69,7 +69,7 @@ def _local_mean(rows: NDArray[np.float32], weight: NDArray[np.float32]) -> NDArr
     size = min(2 * NEIGHBOURS + 1, max(1, rows.shape[0]))
     top = uniform_filter1d(np.ascontiguousarray(rows.T) * weight, size, axis=1, mode="nearest")
     bottom = uniform_filter1d(weight, size, mode="nearest")
-    return np.asarray(top / np.maximum(bottom, 1e-6), dtype=rows.dtype).T
+    return np.asarray((top / np.maximum(bottom, 1e-6)).T, dtype=np.float32)
 
 
 def unlikeness(pulses: Pulses) -> Float:
