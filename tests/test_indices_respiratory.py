@@ -449,7 +449,7 @@ def test_a_breath_with_an_early_beat_is_left_out_and_the_next_too() -> None:
 
 @pytest.mark.parametrize(
     "fact",
-    ["irregular_rhythm", "alternating", "mechanical_support", "low_quality", "saturated", "gap_inside"],
+    ["irregular_rhythm", "alternating", "mechanical_support", "low_quality", "saturated"],
 )
 def test_what_is_no_regular_measured_pulse_has_no_swing(fact: str) -> None:
     _, breaths_, windows, _ = levels(swung(dict.fromkeys(range(LENGTH), fact)))

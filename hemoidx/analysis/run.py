@@ -336,7 +336,7 @@ def _analysis(
     for level in levels:
         inner = {i.column for i in catalogue.worked_out_in(level.table) if i.inner}
         shown = [name for name in level.values if name not in inner]
-        columns = {**level.keys, **{name: level.usable(name) for name in shown}, "facts": level.facts}
+        columns = {**level.keys, **{name: level.shown(name) for name in shown}, "facts": level.facts}
         attrs = attributes(level.table, (*keys, *columns), catalogue.in_table(level.table), catalogue.facts)
         made[level.table] = frame(columns, keys, attrs)
         for name, refused in level.rejected.items():

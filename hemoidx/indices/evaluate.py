@@ -22,7 +22,11 @@ from .index import LANDMARKS, Index
 
 Float = NDArray[np.float64]
 Wave = NDArray[np.floating[Any]]
+Stored = NDArray[np.float32]
 Lookup = Callable[[str], Any]
+
+STORED = np.dtype(np.float32)
+"""Precision in which values of beats are kept: seven digits, half the memory of a long recording's table."""
 
 CHUNK_S = 1800.0
 """Length [s] of the stretches. A fixed grid from the first sample, whatever the memory."""
@@ -39,7 +43,7 @@ def beat_values(
     context: Lookup,
     chain: Any = None,
     chunk_s: float = CHUNK_S,
-) -> dict[str, Float]:
+) -> dict[str, Stored]:
     """
     Values of all indices at beat level, unmasked.
 
@@ -81,22 +85,33 @@ def beat_values(
         "quality": quality,
         "chain": chain,
     }
-    done: dict[str, Float] = {}
+    done: dict[str, Stored] = {}
     waiting = list(catalogue.order("beat"))
 
+    def look_up(name: str) -> Any:
+        if name.startswith("context.") and name not in known:
+            known[name] = context(name)
+        return known[name]
+
     def find(name: str) -> Any:
-        return context(name) if name.startswith("context.") else known[name]
+        return _double(look_up(name))
 
     while waiting:
         stage = _stage(waiting, known)
         if stage[0].reads_wave:
-            values = _over_chunks(stage, pressure, fs, find, onset, chunk_s)
+            values = _over_chunks(stage, pressure, fs, look_up, onset, chunk_s)
         else:
-            values = [_call(stage[0], find, onset.size)]
+            values = [_call(stage[0], find, onset.size).astype(STORED)]
         for index, value in zip(stage, values, strict=True):
             done[index.column] = known[index.name] = known[index.column] = value
         waiting = [index for index in waiting if index not in stage]
     return {index.column: done[index.column] for index in catalogue if index.level == "beat"}
+
+
+def _double(values: Any) -> Any:
+    """Stored values in double precision, in which everything is worked out; anything else as it is."""
+    single = isinstance(values, np.ndarray) and values.dtype == STORED
+    return values.astype(np.float64) if single else values
 
 
 def _stage(waiting: Sequence[Index], known: Mapping[str, Any]) -> list[Index]:
@@ -127,9 +142,9 @@ def _chunks(onset: Float, landmarks: Sequence[Float], fs: float, size: int, chun
 
 def _over_chunks(
     stage: Sequence[Index], pressure: Wave, fs: float, find: Lookup, onset: Float, chunk_s: float
-) -> list[Float]:
+) -> list[Stored]:
     """Evaluate readers of the wave, stretch by stretch."""
-    out = [np.full(onset.size, np.nan) for _ in stage]
+    out = [np.full(onset.size, np.nan, dtype=STORED) for _ in stage]
     landmarks = [find(name) for name in LANDMARKS]
     for beats, samples in _chunks(onset, landmarks, fs, pressure.size, chunk_s):
         part = np.array(pressure[samples], dtype=np.float64)
@@ -140,12 +155,12 @@ def _over_chunks(
 
         def find_here(name: str, here: dict[str, Any] = here, beats: slice = beats) -> Any:
             if name not in here:
-                here[name] = np.asarray(find(name))[beats]
+                here[name] = _double(np.asarray(find(name))[beats])
             return here[name]
 
         for index, values in zip(stage, out, strict=True):
             values[beats] = _call(index, find_here, beats.stop - beats.start)
-            here[index.name] = here[index.column] = values[beats]
+            here[index.name] = here[index.column] = _double(values[beats])
     return out
 
 

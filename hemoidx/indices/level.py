@@ -32,7 +32,7 @@ class Level:
     keys : dict of str to ndarray
         Columns that are no index: numbers, times, counts.
     values : dict of str to ndarray
-        Columns of indices, unmasked, with their ``_se``.
+        Columns of indices, unmasked, with their ``_se``; those of beats in single precision.
     facts : ndarray of int64, shape (n_rows,)
         Facts of the rows.
     time : ndarray, shape (n_rows,)
@@ -43,16 +43,22 @@ class Level:
 
     table: str
     keys: dict[str, NDArray[Any]]
-    values: dict[str, Float]
+    values: dict[str, NDArray[np.floating[Any]]]
     facts: Int64Array
     time: Float
     rejected: dict[str, Bool] = field(default_factory=dict)
 
     def usable(self, column: str) -> Float:
         """Values of a column, NaN where they are rejected."""
-        values = self.column(column)
+        return np.asarray(self.shown(column), dtype=np.float64)
+
+    def shown(self, column: str) -> NDArray[np.floating[Any]]:
+        """Values of a column of an index as they are kept, NaN where they are rejected."""
+        values = self.values[column] if column in self.values else self.column(column)
         refused = self.rejected.get(column)
-        return values if refused is None or not refused.any() else np.where(refused, np.nan, values)
+        if refused is None or not refused.any():
+            return values
+        return np.where(refused, values.dtype.type(np.nan), values)
 
     def column(self, name: str) -> Float:
         """Unmasked column by name."""
