@@ -175,9 +175,9 @@ def _plateau(low: NDArray[np.float32], second: float) -> float:
     reach = min(2, low.size - 1)
     jump = low[reach:] - low[:-reach]
     at = int(np.argmax(jump))
-    before = low[: at + 1]
+    before, after = low[: at + 1], low[at + reach :]
     rests = at >= second and jump[at] >= 0.75 * FLUSH_JUMP
-    if not rests or low[at + reach :].min() < before.max():
+    if not rests or after.min() < before.max() or after.max() < before.max() + FLUSH_JUMP:
         return -np.inf
     return float(before.max())
 
