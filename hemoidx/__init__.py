@@ -26,7 +26,7 @@ _HOME = {
     "Limit": "indices.rules",
     "When": "indices.rules",
     "default_catalogue": "indices",
-    "exposure_index": "indices.exposed",
+    "exposure_index": "indices.exposure.entries",
     "compute": "indices.compute",
     "Fact": "facts",
     "HemoidxError": "errors",

@@ -11,7 +11,7 @@ from .facts import Fact as Fact
 from .indices import default_catalogue as default_catalogue
 from .indices.catalogue import Catalogue as Catalogue
 from .indices.compute import compute as compute
-from .indices.exposed import exposure_index as exposure_index
+from .indices.exposure.entries import exposure_index as exposure_index
 from .indices.index import Index as Index
 from .indices.index import Mark as Mark
 from .indices.rules import Limit as Limit

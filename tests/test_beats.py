@@ -11,7 +11,7 @@ from hemoidx.context import Edits
 from hemoidx.errors import InputError
 from hemoidx.facts import mask, names
 from hemoidx.indices.index import LANDMARK_COLUMNS
-from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
+from hemoidx.indices.pressure.readings import diastolic_pressure, systolic_pressure
 from hemoidx.simulate import Scenario, simulate, simulate_arrays
 from hemoidx.spans import KIND
 from tests.waves import pulses, recording

@@ -10,8 +10,8 @@ import pytest
 
 from hemoidx import beats
 from hemoidx.indices.area import ejection_time, systolic_area
-from hemoidx.indices.pressure import diastolic_pressure, heart_rate, mean_pressure, systolic_pressure
-from hemoidx.indices.upstroke import dpdt_max
+from hemoidx.indices.pressure.readings import diastolic_pressure, heart_rate, mean_pressure, systolic_pressure
+from hemoidx.indices.upstroke.rise import dpdt_max
 from hemoidx.samples import value_at
 
 RATES = [62.5, 125.0, 250.0, 1000.0]

@@ -6,9 +6,9 @@ import pytest
 from hemoidx import Context, Index, InputError, default_catalogue
 from hemoidx.facts import mask
 from hemoidx.indices import Catalogue
-from hemoidx.indices.breathing import beats_per_breath, breathing_rate
 from hemoidx.indices.index import Mark
 from hemoidx.indices.level import Breathing, Level, Source
+from hemoidx.indices.respiratory.breathing import beats_per_breath, breathing_rate
 from hemoidx.indices.rules import When, reject
 from tests.waves import Float, all_levels, ramps, regular_breaths
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 import hemoidx as hx
 from hemoidx import InputError
-from hemoidx.indices import calibrated as c
-from hemoidx.indices.flow_reference import reference_flow, reference_of_beat
+from hemoidx.indices.flow.reference import reference_flow, reference_of_beat
+from hemoidx.indices.stroke_volume import calibrated as c
 from tests.waves import pulses, recording
 
 Float = NDArray[np.float64]

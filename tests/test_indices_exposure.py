@@ -6,8 +6,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 import hemoidx as hx
-from hemoidx.indices.exposed import Exposed, exposure_index
-from hemoidx.indices.exposure import episodes, exposure, lowest_for
+from hemoidx.indices.exposure.beyond import episodes, exposure, lowest_for
+from hemoidx.indices.exposure.entries import Exposed, exposure_index
 from hemoidx.simulate import Event, Scenario, simulate
 
 pressures = st.lists(st.floats(40, 100), min_size=2, max_size=30)

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import hemoidx as hx
-from hemoidx.indices import body, flow, load
+from hemoidx.indices.flow import body, load
+from hemoidx.indices.flow import formulas as flow
 from hemoidx.simulate.windkessel import COMPLIANCE_RANGE, RESISTANCE_RANGE, Windkessel
 from tests.waves import pulses, recording
 

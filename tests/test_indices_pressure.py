@@ -8,22 +8,22 @@ from hypothesis import strategies as st
 import hemoidx as hx
 from hemoidx import Context, default_catalogue
 from hemoidx.facts import mask
-from hemoidx.indices.mean_rules import (
+from hemoidx.indices.pressure.mean_rules import (
     FORM_FACTORS,
     form_factor,
     mbp_form_factor,
     mbp_one_third,
     mbp_razminia,
 )
-from hemoidx.indices.products import (
+from hemoidx.indices.pressure.products import (
     age_shock_index,
     modified_shock_index,
     pp_ratio,
     rate_pressure_product,
     shock_index,
 )
+from hemoidx.indices.pressure.supply import endocardial_viability_ratio, evr
 from hemoidx.indices.rules import judge
-from hemoidx.indices.supply import endocardial_viability_ratio, evr
 from tests.waves import pulses, recording
 
 PRESSURE = st.floats(20.0, 150.0)

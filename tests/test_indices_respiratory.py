@@ -8,22 +8,28 @@ from hypothesis import strategies as st
 from hemoidx import Context, InputError, default_catalogue
 from hemoidx.facts import mask
 from hemoidx.indices import Catalogue
-from hemoidx.indices.breath_beats import pulse_height, regular_beats, uncovered_share
-from hemoidx.indices.challenge import change_after
 from hemoidx.indices.level import Level, Source
-from hemoidx.indices.paradoxus import pulsus_paradoxus
-from hemoidx.indices.phase_fit import phase_fit
-from hemoidx.indices.respiratory import dbp_swing, mbp_swing, ppv, spv, spv_percent
-from hemoidx.indices.respiratory_rules import PRELOAD
-from hemoidx.indices.rules import judge
-from hemoidx.indices.stroke_variation import (
+from hemoidx.indices.respiratory.breath_beats import pulse_height, regular_beats, uncovered_share
+from hemoidx.indices.respiratory.breath_rules import PRELOAD
+from hemoidx.indices.respiratory.challenge import change_after
+from hemoidx.indices.respiratory.entries import dbp_swing, mbp_swing, ppv, spv, spv_percent
+from hemoidx.indices.respiratory.paradoxus import pulsus_paradoxus
+from hemoidx.indices.respiratory.phase_fit import phase_fit
+from hemoidx.indices.respiratory.stroke_variation import (
     SVV_INDICES,
     dynamic_elastance,
     svv_liljestrand_zander,
     svv_systolic_area,
 )
-from hemoidx.indices.swings import extremes, ppv_floor, range_factor, relative_swing, swing, swing_capture
-from hemoidx.indices.systolic_parts import (
+from hemoidx.indices.respiratory.swings import (
+    extremes,
+    ppv_floor,
+    range_factor,
+    relative_swing,
+    swing,
+    swing_capture,
+)
+from hemoidx.indices.respiratory.systolic_parts import (
     apnoea_reference,
     delta_down,
     delta_down_endexp,
@@ -33,7 +39,8 @@ from hemoidx.indices.systolic_parts import (
     lower_part,
     upper_part,
 )
-from hemoidx.indices.variation import pulse_curve
+from hemoidx.indices.respiratory.variation import pulse_curve
+from hemoidx.indices.rules import judge
 from tests.bench.respiratory import draw, measured
 from tests.waves import Float, all_levels, ramps, regular_breaths
 

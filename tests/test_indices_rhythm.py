@@ -8,7 +8,8 @@ from hypothesis.extra import numpy as arrays
 
 import hemoidx as hx
 from hemoidx.facts import mask
-from hemoidx.indices.alternans import (
+from hemoidx.indices.blocks import of_sums, rows_of
+from hemoidx.indices.rhythm.alternans import (
     alternans_k,
     alternation,
     half_cycle,
@@ -16,11 +17,10 @@ from hemoidx.indices.alternans import (
     pp_alternation,
     relative_alternation,
 )
-from hemoidx.indices.blocks import of_sums, rows_of
-from hemoidx.indices.ectopy import ectopy_burden, ectopy_burden_record
-from hemoidx.indices.pattern import expected_turning_points, interval_entropy, turning_point_ratio
-from hemoidx.indices.postectopic import behind_ectopy, mbp_turbulence_slope, postectopic_changes
-from hemoidx.indices.rhythm import interval_cv, interval_off_share, rmssd, rmssd_over_mean
+from hemoidx.indices.rhythm.ectopy import ectopy_burden, ectopy_burden_record
+from hemoidx.indices.rhythm.intervals import interval_cv, interval_off_share, rmssd, rmssd_over_mean
+from hemoidx.indices.rhythm.pattern import expected_turning_points, interval_entropy, turning_point_ratio
+from hemoidx.indices.rhythm.postectopic import behind_ectopy, mbp_turbulence_slope, postectopic_changes
 from hemoidx.simulate import Scenario, simulate
 
 ECTOPIC = mask("ectopic")

@@ -14,11 +14,11 @@ from hemoidx.indices.area import (
     systolic_area_above_zero,
     systolic_area_corrected,
 )
-from hemoidx.indices.decay import INDICES
-from hemoidx.indices.diastole import downslope, notch_height, notch_pressure
-from hemoidx.indices.joint import joint_decay
 from hemoidx.indices.rules import judge
-from hemoidx.indices.runoff import runoff_early, runoff_late, runoff_middle, runoff_time, tau
+from hemoidx.indices.runoff.decay import INDICES
+from hemoidx.indices.runoff.diastole import downslope, notch_height, notch_pressure
+from hemoidx.indices.runoff.joint import joint_decay
+from hemoidx.indices.runoff.thirds import runoff_early, runoff_late, runoff_middle, runoff_time, tau
 from hemoidx.samples import integral
 from hemoidx.simulate import Scenario, simulate
 from hemoidx.validation.worked_pulse import both_decays, windkessel_beat

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 import hemoidx as hx
 from hemoidx.facts import mask
-from hemoidx.indices import stroke_volume as s
-from hemoidx.indices import stroke_volume_area as area
-from hemoidx.indices import stroke_volume_decay as decay
-from hemoidx.indices import stroke_volume_window as many
 from hemoidx.indices.rules import judge
+from hemoidx.indices.stroke_volume import area, decay
+from hemoidx.indices.stroke_volume import many_beats as many
+from hemoidx.indices.stroke_volume import pulse as s
 from hemoidx.simulate.arteries import windkessel
 from hemoidx.simulate.heart import BeatTrain, aortic_inflow
 from hemoidx.simulate.windkessel import COMPLIANCE_RANGE, RESISTANCE_RANGE, Windkessel

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 import hemoidx as hx
 from hemoidx import Context, InputError, default_catalogue
 from hemoidx.facts import mask
-from hemoidx.indices.ejection import (
+from hemoidx.indices.rules import judge
+from hemoidx.indices.upstroke.ejection import (
     REGRESSIONS,
     ejection_time_deviation,
     ejection_time_index,
@@ -16,8 +17,7 @@ from hemoidx.indices.ejection import (
     published_interval,
     systolic_fraction,
 )
-from hemoidx.indices.rules import judge
-from hemoidx.indices.upstroke import dpdt_max, time_to_peak, upstroke_slope
+from hemoidx.indices.upstroke.rise import dpdt_max, time_to_peak, upstroke_slope
 from hemoidx.validation.worked_pulse import passed_by_dpdt
 from tests.waves import pulses, recording
 

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hemoidx.errors import InputError
-from hemoidx.indices.pressure import diastolic_pressure, systolic_pressure
-from hemoidx.indices.upstroke import dpdt_max
+from hemoidx.indices.pressure.readings import diastolic_pressure, systolic_pressure
+from hemoidx.indices.upstroke.rise import dpdt_max
 from hemoidx.line.adequacy import STEPS, SURE_TO, errors_of_lines, expected_error
 from hemoidx.line.dynamics import Dynamics, slow_pole
 from hemoidx.line.likely import likely_lines, usual_correlation

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from ..indices.exposure import episodes, exposure
+from ..indices.exposure.beyond import episodes, exposure
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -43,11 +43,13 @@ class Hidden:
 
     kept: dict[tuple[str, str], tuple[NDArray[np.int64], Float]] = field(default_factory=dict)
 
-    def keep(self, table: str, name: str, refused: NDArray[np.bool_], values: Float) -> None:
+    def keep(
+        self, table: str, name: str, refused: NDArray[np.bool_], values: NDArray[np.floating[Any]]
+    ) -> None:
         """Keep the finite values of the refused rows."""
         rows = np.flatnonzero(refused & np.isfinite(values))
         if rows.size:
-            self.kept[table, name] = (rows.astype(np.int64), values[rows])
+            self.kept[table, name] = (rows.astype(np.int64), values[rows].astype(np.float64))
 
     def of(self, table: str, name: str) -> tuple[NDArray[np.int64], Float]:
         """Rows and values of one column."""

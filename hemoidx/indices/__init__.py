@@ -10,35 +10,17 @@ from .index import Index
 
 __all__ = ["Catalogue", "Index", "default_catalogue"]
 
-#: Modules that hold entries, in the order in which the tables show them.
-MODULES = (
+#: Families, folders and modules that hold entries, in the order in which the tables show them.
+FAMILIES = (
     "pressure",
-    "mean_rules",
-    "products",
-    "supply",
     "upstroke",
-    "ejection",
     "area",
-    "diastole",
     "runoff",
-    "decay",
-    "breathing",
-    "breath_beats",
     "respiratory",
-    "systolic_parts",
-    "paradoxus",
-    "variation",
-    "stroke_variation",
     "rhythm",
-    "pattern",
-    "ectopy",
-    "postectopic",
-    "alternans",
-    "stroke_volume_entries",
-    "calibrated_entries",
-    "flow_entries",
-    "body",
-    "exposed",
+    "stroke_volume",
+    "flow",
+    "exposure",
     "chain",
 )
 
@@ -58,5 +40,5 @@ def default_catalogue() -> Catalogue:
     >>> [index.name for index in default_catalogue()][:3]
     ['sbp', 'dbp', 'mbp']
     """
-    modules = [import_module(f"{__name__}.{name}") for name in MODULES]
+    modules = [import_module(f"{__name__}.{name}") for name in FAMILIES]
     return Catalogue(tuple(index for module in modules for index in module.INDICES))

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+Values = dict[str, NDArray[np.floating[Any]]]
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Level:
 
     table: str
     keys: dict[str, NDArray[Any]]
-    values: dict[str, NDArray[np.floating[Any]]]
+    values: Values
     facts: Int64Array
     time: Float
     rejected: dict[str, Bool] = field(default_factory=dict)

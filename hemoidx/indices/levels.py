@@ -17,7 +17,7 @@ from ..facts import mask, pass_upward
 from .catalogue import Catalogue
 from .evaluate import beat_values, upper_values
 from .index import LANDMARKS, Index
-from .level import Bool, Breathing, Float, Level, Source
+from .level import Bool, Breathing, Float, Level, Source, Values
 from .lookup import ContextLookup, columns_of, finder
 from .rules import When, rejected
 from .windows import (
@@ -100,7 +100,7 @@ def breath_level(catalogue: Catalogue, source: Source, beats: Level, breathing: 
     }
     facts = pass_upward(beats.facts, row, n, "breaths", catalogue.facts)
     facts |= breathing.facts(breathing.start, breathing.end)
-    values: dict[str, Float] = {}
+    values: Values = {}
     level = Level("breaths", keys, values, facts, breathing.start)
     extra = {"breath_of_beat": row, "breath_phase": phase, "n_breaths": n}
     find = finder(catalogue, level, {"beats": beats}, extra, source.context)
@@ -177,7 +177,7 @@ def _risen(
     row: NDArray[np.intp],
     row_of_breath: NDArray[np.intp],
     n: int,
-) -> dict[str, Float]:
+) -> Values:
     """What windows have from beats and breaths."""
     breath = beats.keys["breath"]
     begin = np.where(breath >= 0, np.append(breaths.time, np.nan)[breath], np.nan)
@@ -195,7 +195,7 @@ def _risen(
             steps = np.stack([index.readings * step for index in some])
             both = statistics(kind, stacked, weight, groups, steps if name == "beat" else 0.0)
             found |= {index.column: (both[0][i], both[1][i]) for i, index in enumerate(some)}
-    values: dict[str, Float] = {}
+    values: Values = {}
     for index in catalogue:
         if index.rises:
             values[index.column] = found[index.column][0]
@@ -269,7 +269,7 @@ def record_level(
         "clipped_share": _clipped_share(beats, np.zeros(beats.facts.size, dtype=np.intp), 1),
     }
     keys |= {f"{kind}_s": np.array([float(seconds)]) for kind, seconds in span_s.items()}
-    values = {index.column: _median(windows.usable(index.column)) for index in catalogue if index.summed}
+    values: Values = {i.column: _median(windows.usable(i.column)) for i in catalogue if i.summed}
     facts = pass_upward(beats.facts, np.zeros(beats.facts.size, dtype=np.intp), 1, "record", catalogue.facts)
     facts |= record_facts
     facts |= np.where(keys["beats"] < LEAST_BEATS, mask("too_few_beats"), 0)
@@ -332,5 +332,5 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
     return level
 
 
-def _columns(index: Index, values: Mapping[str, Float]) -> list[str]:
+def _columns(index: Index, values: Mapping[str, Any]) -> list[str]:
     return [column for column in (index.column, f"{index.column}_se") if column in values]

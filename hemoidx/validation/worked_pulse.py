@@ -15,13 +15,20 @@ from hemoidx.indices.area import (
     systolic_area_above_zero,
     systolic_area_corrected,
 )
-from hemoidx.indices.diastole import diastolic_fraction, downslope, notch_height, notch_pressure
-from hemoidx.indices.joint import joint_decay
-from hemoidx.indices.mean_rules import form_factor
-from hemoidx.indices.pressure import diastolic_pressure, mean_pressure, systolic_pressure
-from hemoidx.indices.runoff import BEFORE_FOOT_S, runoff_early, runoff_late, runoff_middle, runoff_time, tau
-from hemoidx.indices.supply import sevr
-from hemoidx.indices.upstroke import dpdt_max
+from hemoidx.indices.pressure.mean_rules import form_factor
+from hemoidx.indices.pressure.readings import diastolic_pressure, mean_pressure, systolic_pressure
+from hemoidx.indices.pressure.supply import sevr
+from hemoidx.indices.runoff.diastole import diastolic_fraction, downslope, notch_height, notch_pressure
+from hemoidx.indices.runoff.joint import joint_decay
+from hemoidx.indices.runoff.thirds import (
+    BEFORE_FOOT_S,
+    runoff_early,
+    runoff_late,
+    runoff_middle,
+    runoff_time,
+    tau,
+)
+from hemoidx.indices.upstroke.rise import dpdt_max
 
 Float = NDArray[np.float64]
 

@@ -21,7 +21,7 @@ import numpy as np
 from hemoidx import beats
 from hemoidx.breaths import BeatSeries, Breaths, BreathSignal, beat_series, read
 from hemoidx.facts import mask
-from hemoidx.indices.pressure import diastolic_pressure, mean_pressure, systolic_pressure
+from hemoidx.indices.pressure.readings import diastolic_pressure, mean_pressure, systolic_pressure
 from hemoidx.simulate import Scenario, simulate
 
 WINDOW_S, LEAST_BREATHS = 30.0, 3

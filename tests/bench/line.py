@@ -126,8 +126,8 @@ QUANTITIES = {"sbp": "sbp", "dbp": "dbp", "mbp": "mbp", "dpdt_max": "dpdt_max"}
 def numbers(wave: np.ndarray, fs: float, scale: list[dict[str, Any]] | None) -> Read:
     """Beats and numbers of a wave as an analysis finds them."""
     from hemoidx.beats.reading import read
-    from hemoidx.indices import pressure
-    from hemoidx.indices.upstroke import dpdt_max
+    from hemoidx.indices.pressure import readings as pressure
+    from hemoidx.indices.upstroke.rise import dpdt_max
 
     found = read(wave, fs, scale)
     values = {

@@ -24,8 +24,8 @@ from hemoidx.facts import mask
 from hemoidx.indices import default_catalogue
 from hemoidx.indices.index import LANDMARKS
 from hemoidx.indices.level import Breathing, Level, Source
-from hemoidx.indices.phase_fit import phase_fit
-from hemoidx.indices.swings import ppv_floor, relative_swing, swing_capture
+from hemoidx.indices.respiratory.phase_fit import phase_fit
+from hemoidx.indices.respiratory.swings import ppv_floor, relative_swing, swing_capture
 from hemoidx.simulate import Scenario, Truth, simulate, simulate_arrays
 from tests.waves import all_levels, unknown_chain
 

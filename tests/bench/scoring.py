@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from hemoidx import beats
-from hemoidx.indices.pressure import diastolic_pressure, mean_pressure, systolic_pressure
+from hemoidx.indices.pressure.readings import diastolic_pressure, mean_pressure, systolic_pressure
 from hemoidx.spans import Spans, join
 from hemoidx.validation.detection import score
 
