@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from .result import Analysis
 
 
+#: Families shown here; the rest stands in the tables and in the report.
+_FAMILIES = ("pressure", "respiratory", "own")
+
+
 def html(result: Analysis) -> str:
     """
     Summarise an analysis as a piece of HTML.
@@ -29,7 +33,9 @@ def html(result: Analysis) -> str:
         from the recording or a user is escaped.
     """
     record = result.record.iloc[0]
-    rows = "".join(_row(result, index) for index in result.catalogue.measured_in("windows"))
+    shown = [index for index in result.catalogue.measured_in("windows") if index.family in _FAMILIES]
+    rows = "".join(_row(result, index) for index in shown)
+    others = len(result.catalogue.measured_in("windows")) - len(shown)
     kinds = Counter(result.spans["kind"])
     spans = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in kinds.items()) or "none"
     lines = [
@@ -38,6 +44,9 @@ def html(result: Analysis) -> str:
         f"{record['valid_s']:.0f} of {record['duration_s']:.0f} s. Marked stretches: {escape(spans)}.</p>",
         "<table><thead><tr><th>index</th><th>median</th><th>unit</th><th>windows rejected</th>"
         f"<th>main reason</th></tr></thead><tbody>{rows}</tbody></table>",
+        f"<p>{others} more in <code>windows</code>; <code>catalogue</code> lists them all.</p>"
+        if others
+        else "",
     ]
     if result.info["edits"]:
         n = len(result.info["edits"])

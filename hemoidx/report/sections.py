@@ -47,6 +47,7 @@ _DONE = {
     "remove_span": ("removed", "stretch", "stretches"),
 }
 _UNDOCUMENTED = "Undocumented because "
+_REJECTED = "Rejected because "
 # Entries of analysis.json that the page tells in words of its own.
 _SAID_ELSEWHERE = ("caution", "notices", "channel_choice", "indices", "line")
 
@@ -187,25 +188,35 @@ def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup
 
 def limits_of_reading(result: Analysis, invented: bool) -> Markup:
     """Say what limits the reading of each quantity, and what nobody documented."""
-    lines: list[Markup] = []
+    limits: dict[str, list[str]] = {}
     unknown: dict[str, list[str]] = {}
     for index in result.catalogue.measured_in("record"):
         reasons = str(result.verdicts(index.name, table="record")["reasons"].iloc[0])
-        said = []
         for sentence in filter(None, reasons.split(". ")):
             if sentence.startswith(_UNDOCUMENTED):
                 for words in sentence.removeprefix(_UNDOCUMENTED).split("; "):
                     unknown.setdefault(words, []).append(in_sentence(index.title))
-            else:
-                said.append(f"{sentence.rstrip('.')}. ")
-        if said:
-            lines.append(tag("li", tag("strong", index.title), ": ", said))
+            elif not sentence.startswith(_REJECTED):
+                limits.setdefault(sentence.rstrip("."), []).append(in_sentence(index.title))
+    lines = [
+        tag("li", f"{sentence}: ", tag("span", listed(titles), class_="quiet"), ".")
+        for sentence, titles in sorted(limits.items(), key=lambda item: -len(item[1]))
+    ]
     return section(
         "Cautions",
         tag("ul", [tag("li", text) for text in (*CAUTIONS[2:], *((INVENTED,) if invented else ()))]),
-        [tag("h3", "Limits of reading, over the whole recording"), tag("ul", lines)] if lines else [],
+        _folded("Limits of reading, over the whole recording", lines),
         _not_documented(result.undocumented, unknown),
     )
+
+
+def _folded(title: str, lines: list[Markup]) -> Iterable[Piece]:
+    """A list of which the first lines stand open."""
+    if not lines:
+        return []
+    rest = lines[_MOST_ROWS:]
+    more = [tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest))] if rest else []
+    return [tag("h3", title), tag("ul", lines[:_MOST_ROWS]), more]
 
 
 def _not_documented(undocumented: list[str], bearing: dict[str, list[str]]) -> Iterable[Markup]:

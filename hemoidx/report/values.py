@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 NO_PULSE = "No pulse was found that could be measured: there are no values, only the stretches below."
 _MOST_ROWS = 12
+_OPEN = [FAMILIES[name] for name in ("pressure", "respiratory", "own")]
 _SUMMARY = (
     "quantity",
     "median of windows",
@@ -53,14 +54,15 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
     )
     if not float(record["valid_s"]):
         used += " " + NO_PULSE
-    given, missing = [], []
+    given: list[Piece] = []
+    missing: list[Index] = []
     for title, entries in result.catalogue.families("record").items():
         if title == FAMILIES["chain"]:
             continue
         rows = {index.name: _summary_row(result, index) for index in entries if _has_value(result, index)}
         missing += [index for index in entries if index.name not in rows]
         if rows:
-            given += [tag("h3", title), table(_SUMMARY, rows.values())]
+            given += _family(title, table(_SUMMARY, rows.values()), len(rows))
     return section(
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
@@ -75,14 +77,11 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
     )
 
 
-_SUMMARY = (
-    "quantity",
-    "median of windows",
-    "unit",
-    "lowest to highest window",
-    "windows with a value",
-    "verdict",
-)
+def _family(title: str, rows: Markup, n: int) -> list[Piece]:
+    """What is asked for first stands open, the rest is to be unfolded."""
+    if title in _OPEN:
+        return [tag("h3", title), rows]
+    return [tag("details", tag("summary", f"{title}: {count(n, 'quantity', 'quantities')}"), rows)]
 
 
 def _has_value(result: Analysis, index: Index) -> bool:
@@ -92,8 +91,9 @@ def _has_value(result: Analysis, index: Index) -> bool:
 
 
 def _summary_row(result: Analysis, index: Index) -> list[Piece]:
-    decimals = decimals_of(index.unit)
-    value = number(float(result.record[index.column].iloc[0]), decimals)
+    value_of_all = float(result.record[index.column].iloc[0])
+    decimals = decimals_of(index.unit, value_of_all)
+    value = number(value_of_all, decimals)
     verdict = str(result.verdicts(index.name, table="record")["measurement"].iloc[0])
     if not index.appears_in("windows"):
         return [index.title, value, index.unit, "whole recording", "–", verdict]
@@ -177,11 +177,18 @@ def _first_windows(result: Analysis, indices: Iterable[Index]) -> Markup:
             at_time(float(row["start_s"])),
             at_time(float(row["end_s"])),
             str(int(row["beats"])),
-            *(number(float(row[index.column]), decimals_of(index.unit)) for index in indices),
+            *(
+                number(float(row[index.column]), decimals_of(index.unit, float(row[index.column])))
+                for index in indices
+            ),
         ]
         for _, row in result.windows.head(_MOST_ROWS).iterrows()
     ]
     return table(head, rows, caption=first_of(len(rows), len(result.windows), "Windows"), words=2)
+
+
+def _cell(value: float, unit: str) -> str:
+    return number(value, decimals_of(unit, value))
 
 
 def _events(events: pd.DataFrame) -> Iterable[Markup]:

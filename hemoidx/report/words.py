@@ -22,9 +22,11 @@ SPAN_MEANING = {
 }
 
 
-def decimals_of(unit: str) -> int:
-    """Decimals to write a value of this unit with."""
-    return _DECIMALS.get(unit, 2)
+def decimals_of(unit: str, value: float = 0.0) -> int:
+    """Decimals to write a value of this unit with; a large value needs fewer."""
+    size = abs(value) if math.isfinite(value) else 0.0
+    most = 0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
+    return min(_DECIMALS.get(unit, 2), most)
 
 
 def number(value: float, decimals: int = 1) -> str:

@@ -97,6 +97,14 @@ class Exposed:
         )
 
 
+_IN_WORDS = {
+    "mbp": "mean pressure",
+    "sbp": "systolic pressure",
+    "dbp": "diastolic pressure",
+    "pp": "pulse pressure",
+}
+
+
 def pressure_coverage(onset_s: ArrayLike, mbp: ArrayLike, duration_s: ArrayLike) -> Float:
     """
     Share of a recording that beats with a mean pressure cover.
@@ -190,7 +198,7 @@ def exposure_index(
     Examples
     --------
     >>> exposure_index("mbp_share_below_60", below=60, measure="share").title
-    'Share of time with mbp below 60 mmHg'
+    'Share of time with mean pressure below 60 mmHg'
     """
     if of not in _OF:
         raise InputError(f"exposure {name}: of must be one of {', '.join(_OF)}, got {of!r}")
@@ -202,7 +210,7 @@ def exposure_index(
         raise InputError(f"exposure {name}: zero and level do not change {of}")
     at, side = (above, "above") if below is None else (below, "below")
     unit, title = MEASURES[measure]
-    words = title.format(of=of, side=side, at=at) + " mmHg"
+    words = title.format(of=_IN_WORDS[of], side=side, at=at) + " mmHg"
     formula = {
         "time": f"sum of dt while {of} is {side} the threshold",
         "area": f"sum of dt times what {of} lies {side} the threshold",

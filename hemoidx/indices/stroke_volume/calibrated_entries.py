@@ -121,6 +121,8 @@ _REFERENCE = Limit(
 def _cardiac_output(index: Index) -> Index:
     """Entry of the cardiac output that an estimator gives after calibration."""
     method = index.name.removeprefix("sv_")
+    in_words = index.title.split(" (")[0]
+    in_words = in_words[:1].lower() + in_words[1:]
     if index.level == "beat":
         inputs: tuple[str, ...] = (
             f"beats.{index.name}",
@@ -135,7 +137,7 @@ def _cardiac_output(index: Index) -> Index:
         functions = (c.flow_of_windows, c.error_of_windows)
     return Index(
         name=f"co_{method}",
-        title=f"Cardiac output by {index.name}, calibrated at the first reference",
+        title=f"Cardiac output by {in_words}, calibrated at the first reference",
         unit="L/min",
         level="window",
         family="stroke_volume",
