@@ -48,10 +48,10 @@ def test_an_offset_reaches_only_what_counts_from_zero(offset: float) -> None:
     before, after = usual(), analysed(pulses(FS, 62.0) + offset)
     for name in OF_THE_PULSE:
         assert after[name] == pytest.approx(before[name], rel=1e-4), name
-    assert after["sv_mean_pressure"] - before["sv_mean_pressure"] == pytest.approx(0.8 * offset, rel=1e-3)
+    assert after["sv_mean_pressure"] - before["sv_mean_pressure"] == pytest.approx(0.8 * offset, rel=1e-3, abs=2e-5)
     total = before["sbp"] + before["dbp"]
     expected = before["sv_liljestrand_zander"] * total / (total + 2 * offset)
-    assert after["sv_liljestrand_zander"] == pytest.approx(expected, rel=1e-6)
+    assert after["sv_liljestrand_zander"] == pytest.approx(expected, rel=1e-5)
     if abs(offset) > 1:
         for name in ("sv_whole_systolic_area", "sv_wesseling", "sv_jansen", "sv_decay"):
             assert abs(after[name] / before[name] - 1.0) > 1e-3, name
@@ -63,7 +63,7 @@ def test_a_gain_scales_all_but_the_quotient(gain: float) -> None:
     before, after = usual(), analysed(gain * pulses(FS, 62.0))
     for name in (*OF_THE_PULSE, "sv_mean_pressure", "sv_whole_systolic_area", "sv_decay"):
         assert after[name] == pytest.approx(gain * before[name], rel=1e-4), name
-    assert after["sv_liljestrand_zander"] == pytest.approx(before["sv_liljestrand_zander"], rel=1e-6)
+    assert after["sv_liljestrand_zander"] == pytest.approx(before["sv_liljestrand_zander"], rel=1e-5)
     if abs(gain - 1.0) > 0.01:
         for name in ("sv_wesseling", "sv_jansen"):
             assert abs(after[name] / (gain * before[name]) - 1.0) > 1e-4, name

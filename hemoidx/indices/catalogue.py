@@ -26,7 +26,7 @@ _INPUT = "of its input "
 _KEYS = ("record_id", "channel", "beat", "breath", "window")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Catalogue:
     """
     A set of indices that fit together.
@@ -95,6 +95,9 @@ class Catalogue:
 
     def __len__(self) -> int:
         return len(self.indices)
+
+    def __repr__(self) -> str:
+        return f"<Catalogue of {len(self)} indices: {', '.join(index.name for index in self)}>"
 
     def _repr_html_(self) -> str:
         from .shown import catalogue_page

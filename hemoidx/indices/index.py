@@ -94,7 +94,7 @@ class Mark:
     when: When
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Index:
     """
     One entry of the catalogue.
@@ -259,6 +259,9 @@ class Index:
         return (
             table == self.table or (self.rises and table == "windows") or (self.summed and table == "record")
         )
+
+    def __repr__(self) -> str:
+        return f"<Index {self.name}: {self.title} [{self.unit}], one value a {self.level}>"
 
     def _repr_html_(self) -> str:
         from .shown import entry_page
