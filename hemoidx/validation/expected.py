@@ -101,8 +101,8 @@ def differences(found: Mapping[str, float], path: str | os.PathLike[str]) -> pd.
     rows = []
     for name in [*table.index, *(name for name in found if name not in table.index)]:
         known, there = name in table.index, name in found
-        expected = float(table.loc[name, "value"]) if known else math.nan  # type: ignore[arg-type]
-        within = float(table.loc[name, "tolerance"]) if known else math.nan  # type: ignore[arg-type]
+        expected = float(table.loc[name, "value"]) if known else math.nan
+        within = float(table.loc[name, "tolerance"]) if known else math.nan
         got = float(found[name]) if there else math.nan
         apart = got - expected
         if not there:
