@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from hemoidx.errors import InputError
+from hemoidx.errors import DataUnavailableError, InputError
 from hemoidx.validation import agreement as ag
 from hemoidx.validation.agreement.resampling import draws
+from hemoidx.validation.datasets import dataset, dataset_names
 
 numbers = st.lists(st.floats(20.0, 200.0), min_size=5, max_size=40)
 
@@ -312,3 +313,19 @@ def test_pictures_show_what_was_found() -> None:
     assert "mean angle" in ag.polar(np.diff(a), np.diff(b), 0.5).plot().get_title()
     curve = ag.roc(a, b > 5.0)
     np.testing.assert_array_equal(curve.plot().lines[0].get_ydata(), curve.sensitivity)
+
+
+def test_data_sets_come_with_their_source() -> None:
+    sizes = {name: dataset(name).shape for name in dataset_names()}
+    assert sizes == {
+        "peak_flow_1986": (17, 5),
+        "cardiac_output_1999": (60, 4),
+        "systolic_1999": (85, 10),
+        "ratings_1979": (6, 4),
+        "haemorrhage_2010": (113, 3),
+    }
+    for name in dataset_names():
+        assert dataset(name).attrs["title"]
+        assert dataset(name).attrs["source"]
+    with pytest.raises(DataUnavailableError, match="no data set 'nothing'; there are"):
+        dataset("nothing")

@@ -83,7 +83,8 @@ def with_found_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Truth, Breathi
     """Windows as `hemoidx.analyse` gives them, without a channel of breathing, and the truth."""
     made = simulate(scenario)
     result = hx.analyse(made.recording, progress=False)
-    return result.windows, made.truth, of_table(result.breaths)
+    judged = result.verdicts("ppv")["measurement"].to_numpy()
+    return result.windows.assign(verdict=judged), made.truth, of_table(result.breaths)
 
 
 def frame(level: Level) -> pd.DataFrame:
@@ -125,7 +126,7 @@ def measured(scenarios: Iterable[Scenario], found: bool) -> pd.DataFrame:
     for number, scenario in enumerate(scenarios):
         windows, truth, breathing = (with_found_breaths if found else with_true_breaths)(scenario)
         columns = ["ppv", "ppv_se", "ppv_robust", "ppv_robust_se", "ppv_floor", "ppv_harmonics"]
-        columns += ["breaths", "facts"]
+        columns += ["breaths", "facts", *(["verdict"] if "verdict" in windows else [])]
         one = pd.concat(
             [windows[columns].reset_index(drop=True), noise_free(truth, windows, breathing)], axis=1
         )
@@ -167,6 +168,15 @@ def table(title: str, found: pd.DataFrame) -> None:
     print(row("formula, noise-free - latent", asked["true"] - asked["latent"]))
     print(row("ppv - latent", asked["ppv"] - asked["latent"]))
     print(row("ppv_robust - latent", asked["ppv_robust"] - asked["latent"]))
+
+
+def by_verdict(found: pd.DataFrame) -> None:
+    """Whether what is accepted is right, and what was cautioned against."""
+    print("by verdict")
+    asked = found[(found["true"] >= 2) & (found["true"] <= 30)]
+    for verdict in ("accepted", "caution"):
+        part = asked[asked["verdict"] == verdict]
+        print(row(f"{verdict}: ppv - formula", part["ppv"] - part["true"], ASKED_POINTS))
 
 
 def by_beats(found: pd.DataFrame) -> None:
@@ -261,6 +271,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     rng = np.random.default_rng([options.seed, 55])
     found = measured([draw(rng) for _ in range(options.recordings)], options.found)
     table("regular rhythm, 10 to 30 breaths/min, 125 Hz and up, steps to 0.5 mmHg, true ppv 2 to 30 %", found)
+    if options.found:
+        by_verdict(found)
     by_beats(found)
     coverage(found)
     coarse(rng, options.found)
