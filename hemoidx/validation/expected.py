@@ -140,7 +140,7 @@ def compare(found: Mapping[str, float], path: str | os.PathLike[str]) -> pd.Data
     other = table[table["verdict"] != SAME]
     if len(other):
         lines = [
-            f"  {row['name']}: {row['verdict']}, {row['expected']:g} expected, {row['found']:g} found, "
+            f"  {row['name']}: {row['verdict']}, {row['expected']:.7g} expected, {row['found']:.7g} found, "
             f"tolerance {row['tolerance']:g}"
             for row in other.to_dict("records")
         ]
@@ -173,5 +173,5 @@ def commit(found: Mapping[str, float], path: str | os.PathLike[str], tolerance: 
         raise InputError(f"expected results: tolerance must be a number from 0 on, got {tolerance}")
     where = Path(path)
     kept = read(where)["tolerance"].to_dict() if where.exists() else {}
-    rows = [(name, float(f"{value:.6g}"), kept.get(name, tolerance)) for name, value in found.items()]
+    rows = [(name, float(f"{value:.8g}"), kept.get(name, tolerance)) for name, value in found.items()]
     pd.DataFrame(rows, columns=list(COLUMNS)).to_csv(where, index=False)
