@@ -1,5 +1,6 @@
 """Every notebook runs from top to bottom, without a network, and is committed without outputs."""
 
+import shutil
 from pathlib import Path
 
 import nbformat
@@ -31,6 +32,8 @@ def test_runs_from_top_to_bottom(path: Path, tmp_path: Path, monkeypatch: pytest
     notebook = nbformat.read(path, as_version=4)
     asserts = [cell for cell in notebook.cells if cell.cell_type == "code" and "assert " in cell.source]
     assert asserts, f"{path.name} checks nothing about itself"
+    # Where they are run by hand, the tables of expected results lie beside them.
+    shutil.copytree(FOLDER / "expected", tmp_path / "expected")
     # Sockets of the file system: no port is opened, and none can be taken. They lie in the working folder,
     # which must be the same for kernel and client.
     monkeypatch.chdir(tmp_path)
