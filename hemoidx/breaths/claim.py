@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,19 +53,64 @@ SAME = 1.5
 GAIN_PREMATURE = 110.0
 
 
-@dataclass(frozen=True)
-class Claims:
+class Claims(NamedTuple):
     """
-    What is claimed of each window.
+    What is claimed of each window, arrays of shape (n,) or (n, carriers).
 
-    `rate` [1/min], NaN where nothing is claimed; `bin` the row of the spectrum for it; `slow` whether slow
-    waves are stronger than breathing or stand in its place.
+    Attributes
+    ----------
+    centre_s : ndarray
+        Centres of the windows [s].
+    rate : ndarray
+        Rate [1/min], NaN where nothing is claimed.
+    slow : ndarray of bool
+        Whether slow waves are stronger than breathing or stand in its place.
+    breathes : ndarray of bool
+        Whether something stands out that may be breathing, claimed or not.
+    wave, own : ndarray
+        As `Spectrum.wave` has them, of the rate that looks most like breathing.
+    part : ndarray
+        Part of what all carriers hold together that this wave explains, 0 to 1.
+    heart_rate : ndarray
+        Heart rate [1/min].
     """
 
     centre_s: Float
     rate: Float
-    bin: Int
     slow: Bool
+    breathes: Bool
+    wave: NDArray[np.complex128]
+    own: Float
+    part: Float
+    heart_rate: NDArray[np.floating[Any]]
+
+
+def joined(pieces: Iterable[Claims], bridge: bool = False) -> Claims:
+    """
+    Put together what was claimed of one piece of the recording after the other.
+
+    Parameters
+    ----------
+    pieces : iterable of Claims
+        In the order of time.
+    bridge : bool
+        Whether to go on from one rate to the next where breathing changes its pace.
+
+    Returns
+    -------
+    Claims
+        Of all windows; a rate that does not recur from window to window is left out.
+    """
+    whole = Claims(*(np.concatenate(column) for column in zip(*pieces, strict=True)))
+    rate = _steady(whole.rate)
+    return whole._replace(rate=_bridged(rate, whole.breathes) if bridge else rate)
+
+
+def _claims(spectrum: Spectrum, first: Int, found: Float, slow: Bool, breathes: Bool) -> Claims:
+    wave, own = spectrum.wave(first)
+    gain = spectrum.gain[np.arange(first.size), first].astype(np.float64)
+    part = -np.expm1(-2.0 * gain / np.maximum(spectrum.beats, 1.0))
+    return Claims(spectrum.centre_s, found, slow, breathes, wave, own, part, spectrum.heart_rate)
 
 
 def _strongest(gain: NDArray[np.float32], allowed: Bool) -> tuple[Int, Float]:
@@ -91,12 +137,12 @@ def claims(
     spectrum: Spectrum, window_s: float, unfit: Bool, least_gain: Float, interval_floor: float
 ) -> Claims:
     """
-    Decide for each window what the pressure says.
+    Decide for each window what the pressure says, but for whether the next one says the same.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of all windows, from the beats.
+        Of some windows, from the beats.
     window_s : float
         Length of the windows [s].
     unfit : ndarray of bool, shape (n,)
@@ -140,7 +186,7 @@ def claims(
     clear = (best >= least_gain) & (left <= RESTLESS) & in_band[row, first]
     clear &= ~level_only & ~as_likely & ~unfit
     slow = _slow(spectrum, found, wave, apart)
-    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
+    return _claims(spectrum, first, np.where(clear, found, np.nan), slow, clear)
 
 
 def _folded(spectrum: Spectrum, found: Float, best: Float, apart: float) -> Bool:
@@ -173,12 +219,12 @@ def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart:
 
 def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
     """
-    Decide for each window what a channel of breathing says.
+    Decide for each window what a channel of breathing says, but for whether the next one says the same.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of all windows, from the channel.
+        Of some windows, from the channel.
     window_s : float
         Length of the windows [s].
     heart_rate : ndarray, shape (n,)
@@ -201,8 +247,7 @@ def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Cl
     breathes = (best >= 0.5 * GAIN_CHANNEL) & allowed[row, first]
     clear = breathes & (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best)
     none = np.zeros(row.size, dtype=bool)
-    claimed = _bridged(_steady(np.where(clear, found, np.nan)), breathes)
-    return Claims(spectrum.centre_s, claimed, first, none)
+    return _claims(spectrum, first, np.where(clear, found, np.nan), none, breathes)
 
 
 def _steady(rate: Float) -> Float:

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from ..samples import rolling_quantile
 from .claim import Claims
 from .series import SPACING_S, Carriers, Float, Int, smoothed
-from .spectrum import Spectrum
 
 #: Points of the phase grid for each breath.
 _POINTS = 6
@@ -35,7 +34,7 @@ class Turns:
     end: Float
 
 
-def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
+def _relation(claimed: Claims) -> NDArray[np.complex128]:
     """
     Weight of each carrier in each window, shape (n, carriers): in phase with the leading carrier.
 
@@ -44,7 +43,7 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     """
     row = np.arange(claimed.rate.size)
     known = np.isfinite(claimed.rate)
-    z, own = spectrum.wave(claimed.bin)
+    z, own = claimed.wave, claimed.own
     power = np.abs(z) ** 2
     noise = np.maximum(0.5 * power * (1.0 / np.clip(own, 1e-3, 0.98) - 1.0), 1.0)
     z = np.where(known[:, None], z / np.sqrt(noise), 0.0)
@@ -65,9 +64,7 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     return np.asarray(weight / np.maximum(np.linalg.norm(weight, axis=1), 1e-12)[:, None])
 
 
-def turns(
-    of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, breaths: tuple[float, float]
-) -> Turns:
+def turns(of: Carriers, claimed: Claims, duration_s: float, breaths: tuple[float, float]) -> Turns:
     """
     Follow the phase of breathing and cut it into breaths.
 
@@ -75,10 +72,8 @@ def turns(
     ----------
     of : Carriers
         Beats and carriers.
-    spectrum : Spectrum
-        Where the rates were claimed.
     claimed : Claims
-        The rates.
+        The rates, and how the carriers hang together there.
     duration_s : float
         Length of the recording [s].
     breaths : tuple of float
@@ -102,18 +97,18 @@ def turns(
     grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
     rate = np.interp(grid, centre, claimed.rate[known])
     turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
-    weights = _relation(spectrum, claimed)[known][_nearest(centre, of.time_s)]
-    value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights.conj())
-    u = np.interp(of.time_s, grid, turn)
-    short, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths[0])
+    weights = _relation(claimed)[known].conj()[_nearest(centre, of.time_s)]
+    value = np.zeros(of.time_s.size, dtype=np.complex128)
+    for k, row in enumerate(of.value / of.floor[:, None]):
+        value += row * weights[:, k]
+    folded = _Demodulator(np.interp(of.time_s, grid, turn), of.weight, value, float(turn[-1]))
+    at = folded.at
     time = np.interp(at, turn, grid)
-    z = short
+    z = short = folded.amplitude(breaths[0])
     if breaths[1] > breaths[0]:
-        gain = spectrum.gain[known, claimed.bin[known]] / np.maximum(spectrum.beats[known], 1.0)
-        part = np.interp(time, centre, -np.expm1(-2.0 * gain))
+        part = np.interp(time, centre, claimed.part[known])
         trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
-        long, _ = _demodulated(u, of.weight, value, float(turn[-1]), breaths[1])
-        z = trust * short + (1.0 - trust) * long
+        z = trust * short + (1.0 - trust) * folded.amplitude(breaths[1])
     place = at + np.unwrap(np.angle(z)) / (2 * np.pi) + 0.25
     usual = np.interp(time, grid, rate)
     inside = np.abs(time - centre[_nearest(centre, time)]) <= _REACH_S
@@ -126,25 +121,37 @@ def _nearest(sorted_to: Float, value: Float) -> Int:
     return np.searchsorted(0.5 * (sorted_to[1:] + sorted_to[:-1]), value).astype(np.int64)
 
 
-def _demodulated(
-    u: Float, weight: Float, value: NDArray[np.complex128], last: float, breaths: float
-) -> tuple[NDArray[np.complex128], Float]:
-    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns."""
-    size = int(last * _POINTS) + 2
-    at = np.round(u * _POINTS).astype(np.int64)
-    half = round(0.5 * breaths * _POINTS)
-    kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+class _Demodulator:
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns, `at`."""
 
-    def smooth(what: Float) -> Float:
-        return smoothed(np.bincount(at, what, size)[:size], kernel)
+    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], last: float) -> None:
+        size = int(last * _POINTS) + 2
+        place = np.round(u * _POINTS).astype(np.int64)
+        self.at: Float = np.arange(size) / _POINTS
+        angle = -2.0 * np.pi * u
+        wave = np.cos(angle) + 1j * np.sin(angle)
 
-    mass = np.maximum(smooth(weight), 1e-9)
-    # The mean within the kernel must not leak into the wave.
-    mean = (smooth(weight * value.real) + 1j * smooth(weight * value.imag)) / mass
-    wave = np.exp(-2j * np.pi * u)
-    value = (value - mean[np.clip(at, 0, size - 1)]) * wave * weight
-    z = (smooth(value.real) + 1j * smooth(value.imag)) / mass
-    return np.asarray(z), np.arange(size) / _POINTS
+        def summed(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
+            real, imag = (np.bincount(place, part, size)[:size] for part in (what.real, what.imag))
+            return np.asarray(real + 1j * imag)
+
+        self.mass = np.bincount(place, weight, size)[:size]
+        value = value * weight
+        self.value, self.turned = summed(value), summed(value * wave)
+        self.wave = summed(wave * weight)
+
+    def amplitude(self, breaths: float) -> NDArray[np.complex128]:
+        """Averaged under a Hann kernel of so many breaths from end to end."""
+        half = round(0.5 * breaths * _POINTS)
+        kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+
+        def smooth(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
+            return np.asarray(smoothed(what.real, kernel) + 1j * smoothed(what.imag, kernel))
+
+        mass = np.maximum(smoothed(self.mass, kernel), 1e-9)
+        # The mean within the kernel must not leak into the wave.
+        mean = smooth(self.value) / mass
+        return np.asarray(smooth(self.turned - mean * self.wave) / mass)
 
 
 def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:
