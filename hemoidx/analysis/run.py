@@ -18,7 +18,7 @@ from ..facts import mask
 from ..indices import default_catalogue
 from ..indices.catalogue import Catalogue
 from ..indices.index import LANDMARKS, Index
-from ..indices.level import Level, Source
+from ..indices.level import Breathing, Level, Source
 from ..indices.levels import beat_level, breath_level, record_level, window_level
 from ..indices.stored import to_json
 from ..indices.windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, WINDOW_S
@@ -149,7 +149,9 @@ def analyse(
         )
         beats = beat_level(entries, source)
         bar.update(15.0)
-        breathing, breathing_source = breathing_of(rec, axis, beats)
+        breathing, breathing_source = Breathing.none(), "not looked for"
+        if entries.needs_breaths:
+            breathing, breathing_source = breathing_of(rec, axis, beats)
         breaths = breath_level(entries, source, beats, breathing)
         by_hand.mark(breaths.facts, breaths.keys["start_s"], breaths.keys["end_s"])
         windows = window_level(entries, source, beats, breaths, breathing)

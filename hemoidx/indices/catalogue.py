@@ -112,6 +112,53 @@ class Catalogue:
                 raise InputError(f"catalogue: need Index entries, got {type(index).__name__}")
         return Catalogue((*self.indices, *extra))
 
+    def only(self, *wanted: str) -> Catalogue:
+        """
+        Give a smaller catalogue, which costs less: some indices, with what they and their rules stand on.
+
+        Parameters
+        ----------
+        *wanted : str
+            Names of indices, or of families such as "pressure".
+
+        Returns
+        -------
+        Catalogue
+            The entries in their order; what only feeds them is kept, and shown like any other.
+
+        Raises
+        ------
+        InputError
+            If there is no such index or family.
+
+        Examples
+        --------
+        >>> from hemoidx.indices import default_catalogue
+        >>> [index.name for index in default_catalogue().only("hr", "beats_per_breath")]
+        ['duration', 'hr', 'beats_per_breath']
+        """
+        # Valid time is counted by the duration of the beats.
+        waiting = [self["duration"]]
+        for name in wanted:
+            of_family = [index for index in self.indices if index.family == name]
+            waiting += of_family or [self[name]]
+        kept: set[str] = set()
+        while waiting:
+            index = waiting.pop()
+            if index.name in kept:
+                continue
+            kept.add(index.name)
+            asked = [_bare(name) for name in index.inputs] + [when.column for when in _predicates(index)]
+            waiting += [found for name in asked if (found := self._by_name.get(name)) is not None]
+        return Catalogue(tuple(index for index in self.indices if index.name in kept))
+
+    @property
+    def needs_breaths(self) -> bool:
+        """Whether any entry is read off breaths."""
+        asked = {name for index in self.indices for name in index.inputs}
+        of_breaths = any("breath" in name for name in asked)
+        return of_breaths or any(index.level == "breath" for index in self.indices)
+
     def in_table(self, table: str) -> tuple[Index, ...]:
         """Entries that have a column in a table."""
         return tuple(index for index in self.indices if index.appears_in(table))
