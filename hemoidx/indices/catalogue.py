@@ -23,6 +23,7 @@ from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
 #: Column of what zero and level add to every pressure.
 OFFSET_COLUMN = "static_error"
 _INPUT = "of its input "
+_SHOW_BREATHS = ("sbp", "dbp", "mbp")
 _KEYS = ("record_id", "channel", "beat", "breath", "window")
 
 
@@ -134,14 +135,23 @@ class Catalogue:
         Examples
         --------
         >>> from hemoidx.indices import default_catalogue
-        >>> [index.name for index in default_catalogue().only("hr", "beats_per_breath")]
-        ['duration', 'hr', 'beats_per_breath']
+        >>> [index.name for index in default_catalogue().only("hr")]
+        ['duration', 'hr']
         """
         # Valid time is counted by the duration of the beats.
         waiting = [self["duration"]]
         for name in wanted:
             of_family = [index for index in self.indices if index.family == name]
             waiting += of_family or [self[name]]
+        found = self._with_all_that_feeds(waiting)
+        # Breaths are found in all three pressures, whatever is read off them.
+        if found.needs_breaths:
+            found = self._with_all_that_feeds(
+                [*found, *(self[name] for name in _SHOW_BREATHS if name in self)]
+            )
+        return found
+
+    def _with_all_that_feeds(self, waiting: list[Index]) -> Catalogue:
         kept: set[str] = set()
         while waiting:
             index = waiting.pop()

@@ -1,9 +1,9 @@
 """
 Speed and memory of `analyse`, as ratios to `sosfiltfilt` over the same samples in the same run.
 
-Run it with ``python -m tests.bench.speed [--hours 24] [--fs 125]``. Two catalogues are timed: the usual indices
-(pressures, rate, duration, dP/dt max, systolic area, ejection time, and what the measuring chain adds to
-them), and all of them. The yardstick is one warm pass of
+Run it with ``python -m tests.bench.speed [--hours 24] [--fs 125]``. Two catalogues are timed: the usual
+indices (pressures, rate, duration, dP/dt max, systolic area, ejection time, and what the measuring chain adds
+to them), and all of them. The yardstick is one warm pass of
 scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five. The recording holds no
 flush: each one is measured at a cost of its own, which is printed beside it. Also printed: how memory grows
 with the length of the recording, and what importing and asking for help cost.
