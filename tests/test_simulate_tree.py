@@ -11,7 +11,6 @@ from hemoidx import InputError
 from hemoidx.simulate.arteries import windkessel
 from hemoidx.simulate.tree import AORTA, Circulation, Vessel, impedances, langewouters, pressures
 from hemoidx.simulate.windkessel import COMPLIANCE_RANGE, RESISTANCE_RANGE, Windkessel
-from tests.bench import stroke_volume as bench
 
 USUAL = Circulation()
 
@@ -126,22 +125,3 @@ def test_circulations_that_cannot_be() -> None:
     for wrong in ({"stroke_ml": 0.0}, {"tone": -1.0}, {"rate": 0.0}):
         with pytest.raises(InputError, match="circulation"):
             Circulation(**wrong)
-
-
-# --- the bench --------------------------------------------------------------------------------------------
-
-
-def test_bench_tells_who_follows_and_who_does_not() -> None:
-    rows = bench.followed(1, 2026)
-    assert set(rows["scenario"]) == set(bench.SCENARIOS)
-    lines = bench.table(rows).set_index(["scenario", "estimator"])
-    # Constriction raises mean pressure while the stroke falls: the bar is wrong there, in size and direction.
-    told = lines.loc[("vasoconstriction", bench.BAR)]
-    assert told["true_%"] < 0 < told["found_%"]
-    assert told["sign_right"] == 0
-    # No estimator follows everything, and the table does not say so.
-    followed = lines["within_8"].unstack("scenario").sum(axis=1)
-    assert (followed < len(bench.SCENARIOS)).all()
-    whole = bench.overall(rows)
-    assert whole.loc[bench.BAR, "better_than_bar_%"] == 0
-    assert whole.loc["sv_liljestrand_zander", "rms_error_%"] < whole.loc[bench.BAR, "rms_error_%"]
