@@ -19,7 +19,7 @@ from .evaluate import beat_values, upper_values
 from .index import LANDMARKS, Index
 from .level import Bool, Breathing, Float, Level, Source
 from .lookup import ContextLookup, columns_of, finder
-from .rules import When, rejected
+from .rules import Answers, rejected
 from .windows import (
     LEAST_BEATS,
     LEAST_VALID,
@@ -319,7 +319,7 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
             holds = mark.when.holds(level.table, facts, columns, catalogue.facts)
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
-    answers: dict[When, Bool | None] = {}
+    answers = Answers()
     for index in catalogue.worked_out_in(level.table):
         if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
             # Nothing is there that could be hidden.
@@ -332,5 +332,5 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
     return level
 
 
-def _columns(index: Index, values: Mapping[str, Float]) -> list[str]:
+def _columns(index: Index, values: Mapping[str, NDArray[np.floating[Any]]]) -> list[str]:
     return [column for column in (index.column, f"{index.column}_se") if column in values]
