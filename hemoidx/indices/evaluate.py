@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,7 +184,7 @@ def _over_chunks(
 
 def _call(index: Index, find: Lookup, size: int, function: Callable[..., Any] | None = None) -> Float:
     """Call the function of an entry and check what comes back."""
-    arguments = [find(name) for name in index.inputs]
+    arguments = [] if isinstance(function, _Known) else [find(name) for name in index.inputs]
     try:
         with np.errstate(invalid="ignore", divide="ignore"):
             value = (function or index.function)(*arguments)
@@ -230,11 +230,20 @@ def upper_values(catalogue: Catalogue, level: str, find: Lookup, size: int) -> I
         Its values, unmasked.
     """
     kept: dict[tuple[Any, ...], Any] = {}
+    found: dict[str, Any] = {}
+
+    def look_up(name: str) -> Any:
+        if name not in found:
+            found[name] = find(name)
+        return found[name]
+
     for index in catalogue.order(level):
-        yield index.column, _call(index, find, size, _once(index.function, index.inputs, kept))
+        # Only what the last entry asked for too is not looked up again: columns of beats are large.
+        found = {name: found[name] for name in index.inputs if name in found}
+        yield index.column, _call(index, look_up, size, _once(index.function, index.inputs, kept))
         if index.error_function is not None:
             error_function = _once(index.error_function, index.inputs, kept)
-            yield f"{index.column}_se", _call(index, find, size, error_function)
+            yield f"{index.column}_se", _call(index, look_up, size, error_function)
 
 
 def _once(
@@ -244,10 +253,20 @@ def _once(
     if not isinstance(function, Part):
         return function
     key, whole = (function.of, inputs), function.of
+    if key in kept:
+        return _Known(getattr(kept[key], function.part))
 
     def known(*values: Any) -> Any:
-        if key not in kept:
-            kept[key] = whole(*values)
+        kept[key] = whole(*values)
         return kept[key]
 
     return Part(known, function.part)
+
+
+class _Known(NamedTuple):
+    """An answer that is there already: no input needs to be looked up for it."""
+
+    value: Any
+
+    def __call__(self, *inputs: Any) -> Any:
+        return self.value

@@ -187,10 +187,15 @@ def _risen(
     step = _largest(source.step, row, n)
     length = breaths.keys["end_s"] - breaths.keys["start_s"]
     of_level = {"beat": (beats, weights, of_beats), "breath": (breaths, length, of_breaths)}
+    nothing = np.full(n, np.nan)
     found: dict[str, tuple[Float, Float]] = {}
     for (name, kind), entries in _alike(catalogue).items():
         level, weight, groups = of_level[name]
-        for some in _batched(entries, _COLUMNS_AT_ONCE):
+        known = {index.column: np.isfinite(level.values[index.column]).sum() for index in entries}
+        found |= {column: (nothing, nothing) for column, count in known.items() if not count}
+        # Columns that know as many rows mostly know the same ones.
+        full = sorted((i for i in entries if known[i.column]), key=lambda index: known[index.column])
+        for some in _batched(full, _COLUMNS_AT_ONCE):
             stacked = np.stack([level.usable(index.column) for index in some])
             steps = np.stack([index.readings * step for index in some])
             both = statistics(kind, stacked, weight, groups, steps if name == "beat" else 0.0)
