@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +82,7 @@ class Claims(NamedTuple):
     wave: NDArray[np.complex128]
     own: Float
     part: Float
-    heart_rate: NDArray[np.floating[Any]]
+    heart_rate: Float
 
 
 def joined(pieces: Iterable[Claims], bridge: bool = False) -> Claims:
@@ -110,7 +110,8 @@ def _claims(spectrum: Spectrum, first: Int, found: Float, slow: Bool, breathes: 
     wave, own = spectrum.wave(first)
     gain = spectrum.gain[np.arange(first.size), first].astype(np.float64)
     part = -np.expm1(-2.0 * gain / np.maximum(spectrum.beats, 1.0))
-    return Claims(spectrum.centre_s, found, slow, breathes, wave, own, part, spectrum.heart_rate)
+    heart = spectrum.heart_rate.astype(np.float64)
+    return Claims(spectrum.centre_s, found, slow, breathes, wave, own, part, heart)
 
 
 def _strongest(gain: NDArray[np.float32], allowed: Bool) -> tuple[Int, Float]:

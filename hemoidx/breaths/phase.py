@@ -97,10 +97,11 @@ def turns(of: Carriers, claimed: Claims, duration_s: float, breaths: tuple[float
     grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
     rate = np.interp(grid, centre, claimed.rate[known])
     turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
-    weights = _relation(claimed)[known].conj()[_nearest(centre, of.time_s)]
+    weights = (_relation(claimed)[known].conj() / of.floor).T
+    window = _nearest(centre, of.time_s)
     value = np.zeros(of.time_s.size, dtype=np.complex128)
-    for k, row in enumerate(of.value / of.floor[:, None]):
-        value += row * weights[:, k]
+    for row, weight in zip(of.value, weights, strict=True):
+        value += row * weight[window]
     folded = _Demodulator(np.interp(of.time_s, grid, turn), of.weight, value, float(turn[-1]))
     at = folded.at
     time = np.interp(at, turn, grid)

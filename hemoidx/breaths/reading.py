@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from ..facts import mask
+from ..samples import running_total
 from .channel import BreathSignal, Read, breaths_of_channel
 from .claim import (
     COVERED,
@@ -216,12 +217,13 @@ def _of_beats(beats: BeatSeries, duration_s: float) -> tuple[Float, Bool, Turns,
     if not of.time_s.size:
         none = np.zeros(0)
         return none, np.zeros(0, dtype=bool), Turns(none, none), (np.zeros(1), np.full(1, np.nan))
+    irregular, ectopic = running_total(beats.irregular), running_total(beats.ectopic)
 
     def looked(spectrum: Spectrum) -> Claims:
         centre = spectrum.centre_s
         reach = 0.25 * WINDOW_S
-        unfit = share_around(beats.onset_s, beats.irregular, centre, reach) > IRREGULAR
-        premature = share_around(beats.onset_s, beats.ectopic, centre, 2.0 * reach)
+        unfit = share_around(beats.onset_s, irregular, centre, reach) > IRREGULAR
+        premature = share_around(beats.onset_s, ectopic, centre, 2.0 * reach)
         unfit |= premature > PREMATURE
         unfit |= spectrum.covered < COVERED
         least = GAIN + GAIN_PREMATURE * premature

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from .series import SPACING_S, Carriers, Float, Int, Spreader, kept
 Single = NDArray[np.float32]
 #: Width of the bins over which products of carriers are summed [s]; windows start at whole bins.
 _BIN_S = 2.0
-#: Windows that are worked on together: enough to share the work, few enough to stay in the processor's memory.
+#: Windows that are worked on together: enough to share the work, few enough to take little memory.
 _PIECE = 256
 
 
@@ -182,7 +183,7 @@ def periodogram(
 
 
 def _waves(taper: Single, hz: Float) -> tuple[Single, Single]:
-    """Cosine and sine of each frequency from the centre of a window on, shape (points, f), under the taper."""
+    """Cosine and sine of each frequency from a window's centre on, shape (points, f), under the taper."""
     angle = 2 * np.pi * (np.arange(taper.size) * SPACING_S)[:, None] * hz
     scale = taper[:, None] / kept(hz)
     return (np.cos(angle) * scale).astype(np.float32), (np.sin(angle) * scale).astype(np.float32)
@@ -205,13 +206,14 @@ def _covariance(of: Carriers, n: int, window_s: float, hop_s: float) -> Float:
     n_carriers = of.value.shape[0]
     pairs = [(i, j) for i in range(n_carriers) for j in range(i + 1)]
     value = of.value / of.floor[:, None]
-    weighted = [of.weight, *(of.weight * value)]
-    weighted += [weighted[1 + i] * value[j] for i, j in pairs]
-    filled = np.zeros((len(weighted), (n - 1 + 2 * hops) * bins))
-    for row, what in zip(filled, weighted, strict=True):
-        row[hops * bins : hops * bins + size] = np.bincount(at, what, size)
-    parts = filled.reshape(len(weighted), -1, bins) @ taper
-    sums = sum(parts[:, k : k + n, k] for k in range(2 * hops))
+    filled = np.zeros((1 + n_carriers + len(pairs), (n - 1 + 2 * hops) * bins))
+    products = chain(
+        (of.weight,), (of.weight * row for row in value), (of.weight * value[i] * value[j] for i, j in pairs)
+    )
+    for row, product in zip(filled, products, strict=True):
+        row[hops * bins : hops * bins + size] = np.bincount(at, product, size)
+    parts = filled.reshape(filled.shape[0], -1, bins) @ taper
+    sums = np.sum([parts[:, k : k + n, k] for k in range(2 * hops)], axis=0)
     total = np.maximum(sums[0], 1e-9)
     mean = sums[1 : 1 + n_carriers] / total
     out = np.empty((n, n_carriers, n_carriers))
