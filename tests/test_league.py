@@ -66,12 +66,17 @@ def test_swings_in_mmhg_are_put_on_no_scale() -> None:
 
 def test_worth_tells_kept_from_refused() -> None:
     masked = made(after=[5.0, 5.0, np.nan])
-    unmasked = made(after=[5.0, 5.0, 9.0], reading="unmasked")
-    told = league.worth(pd.concat([masked, unmasked])).iloc[0]
+    unmasked = made(after=[5.0, 5.5, 9.0], reading="unmasked")
+    refused = made(after=[np.nan, 8.0, 9.0], reading="refused")
+    told = league.worth(pd.concat([masked, unmasked, refused])).iloc[0]
     assert told["known_masked"] == pytest.approx(200.0 / 3.0)
     assert told["known_unmasked"] == 100.0
     assert told["rms_masked"] == pytest.approx(0.0)
-    assert told["rms_refused"] == pytest.approx(40.0)
+    assert told["rms_unmasked"] == pytest.approx(5.0 / np.sqrt(2.0))
+    assert (told["n_beside"], told["n_alone"]) == (1, 1)
+    assert told["rms_kept"] == pytest.approx(0.0)
+    assert told["rms_refused"] == pytest.approx(30.0)
+    assert told["rms_alone"] == pytest.approx(40.0)
 
 
 def test_simulated_patients_go_through_it(rows: pd.DataFrame) -> None:

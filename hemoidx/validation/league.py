@@ -2,8 +2,8 @@
 League tables: estimators of stroke volume and respiratory indices against truth, scene by scene.
 
 Everything is reported as found; nothing here passes or fails. Each index stands twice: *masked*, as the
-tables give it, and *unmasked*, with every value that a rule had rejected put back. What lies between them is
-what the verdicts are worth in that scene. On simulated arteries; patients differ.
+tables give it, and *unmasked*, with every value that a rule rejected put back. A third reading, *refused*,
+holds the rejected values alone. `worth` sets them against each other. On simulated arteries; patients differ.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from hemoidx.errors import InputError
 
 from .agreement import four_quadrant, limits_of_agreement, percentage_error, repeated_limits
-from .scenes import SCENES, Measured, Recorder, measured, patient
+from .scenes import SCENES, Float, Measured, Recorder, measured, patient
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from hemoidx.analysis import Analysis
     from hemoidx.indices import Index
 
+READINGS = ("masked", "unmasked", "refused")
 FAMILIES = ("stroke_volume", "respiratory")
 #: The estimator that the others have to pass.
 BAR = "sv_mean_pressure"
@@ -65,16 +66,18 @@ def indices_of(family: str) -> list[Index]:
 
 
 def _values(result: Analysis, index: Index) -> dict[str, tuple[float, float]]:
-    """Value and share of rows that have one: masked from the windows, unmasked from the index's own level."""
+    """Mean and share of rows with a value: masked from the windows, the others from the index's own level."""
     windows = result.windows[index.column].to_numpy(dtype=np.float64)
     own = _LEVELS[index.level]
     whole = getattr(result, own)[index.column].to_numpy(dtype=np.float64).copy()
     hidden = result.unchecked(index.name, own)
-    whole[hidden["row"].to_numpy(dtype=np.intp)] = hidden["value"].to_numpy(dtype=np.float64)
-    return {"masked": _middle(windows), "unmasked": _middle(whole)}
+    refused = hidden["value"].to_numpy(dtype=np.float64)
+    whole[hidden["row"].to_numpy(dtype=np.intp)] = refused
+    share = float(np.isfinite(refused).sum() / max(whole.size, 1))
+    return {"masked": _middle(windows), "unmasked": _middle(whole), "refused": (_middle(refused)[0], share)}
 
 
-def _middle(values: Any) -> tuple[float, float]:
+def _middle(values: Float) -> tuple[float, float]:
     known = np.isfinite(values)
     if not known.any():
         return float("nan"), 0.0
@@ -105,7 +108,7 @@ def gather(
     -------
     pandas.DataFrame
         One row for each patient, scene, index and way of reading: patient, group, scene, family, index, unit,
-        reading ("masked" or "unmasked"), before, after (values), known (share of rows with a value after the
+        reading (one of `READINGS`), before, after (values), known (share of rows with a value after the
         change), true_before, true_after (mL for stroke volume, % for swings).
 
     Raises
@@ -138,14 +141,16 @@ def _pair(first: Measured, then: Measured) -> list[dict[str, Any]]:
         true = [m.stroke_ml if family == "stroke_volume" else m.swing_percent for m in (first, then)]
         for index in indices_of(family):
             before, after = _values(first.analysis, index), _values(then.analysis, index)
-            for reading in ("masked", "unmasked"):
+            for reading in READINGS:
+                # What was refused is held against what was kept before.
+                start = before["masked" if reading == "refused" else reading][0]
                 rows.append(
                     {
                         "family": family,
                         "index": index.name,
                         "unit": index.unit,
                         "reading": reading,
-                        "before": before[reading][0],
+                        "before": start,
                         "after": after[reading][0],
                         "known": after[reading][1],
                         "true_before": true[0],
@@ -201,7 +206,7 @@ def by_scene(rows: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
-    scaled = on_scale(rows)
+    scaled = on_scale(rows[rows["reading"] != "refused"])
     out: list[dict[str, Any]] = []
     keys: tuple[str, ...] = ("family", "scene", "index", "reading")
     for key, part in scaled.groupby(list(keys), sort=False):
@@ -265,7 +270,7 @@ def ranked(rows: pd.DataFrame, family: str, scenes: tuple[str, ...] = ()) -> pd.
     import pandas as pd
 
     indices_of(family)
-    scaled = on_scale(rows[rows["family"] == family])
+    scaled = on_scale(rows[(rows["family"] == family) & (rows["reading"] != "refused")])
     if scenes:
         scaled = scaled[scaled["scene"].isin(scenes)]
     scaled = scaled.assign(error=scaled["change"] - scaled["true_change"])
@@ -327,7 +332,7 @@ def _trending(known: pd.DataFrame) -> dict[str, float]:
 
 def worth(rows: pd.DataFrame) -> pd.DataFrame:
     """
-    What the verdicts are worth: errors of what was kept, and of what was put back.
+    What the verdicts are worth: errors of what was kept, of all, and of what was rejected.
 
     Parameters
     ----------
@@ -337,25 +342,31 @@ def worth(rows: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        For each family and scene: known_masked, known_unmasked (share of values there) [%]; rms_masked,
-        rms_unmasked (error of the change over all indices, each capped at 200 points, where both have a
-        value); rms_refused (error of those that masking left without a value) [points of per cent].
+        For each family and scene, over patients and indices: known_masked, known_unmasked (share with a
+        value) [%]; rms_masked, rms_unmasked (error of the change where both have a value); of the same
+        patients and indices, kept and rejected side by side: n_beside, rms_kept, rms_refused; n_alone and
+        rms_alone, of those that masking left without any value [points of per cent, errors capped at 200].
+
+    Notes
+    -----
+    Beats inside disturbed stretches are not read at all: they are in neither reading.
     """
     import pandas as pd
 
     scaled = on_scale(rows)
     scaled = scaled.assign(error=(scaled["change"] - scaled["true_change"]).clip(-200.0, 200.0))
-    wide = scaled.pivot_table(
-        index=["family", "scene", "index", "patient"], columns="reading", values="error", dropna=False,
-        sort=False, observed=True,
-    )  # fmt: skip
+    keys = ["family", "scene", "index", "patient"]
+    wide = scaled.set_index([*keys, "reading"])["error"].unstack("reading").reindex(columns=list(READINGS))
     out = []
-    for (family, scene), part in wide.groupby(level=["family", "scene"], sort=False):
-        masked, unmasked = part["masked"], part["unmasked"]
+    for family, scene in dict.fromkeys(zip(scaled["family"], scaled["scene"], strict=True)):
+        part = wide.loc[(family, scene)]
+        masked, unmasked, refused = (part[name] for name in READINGS)
         there = unmasked.notna() | masked.notna()
         if not there.any():
             continue
         both = masked.notna() & unmasked.notna()
+        beside = masked.notna() & refused.notna()
+        alone = masked.isna() & unmasked.notna()
         out.append(
             {
                 "family": family,
@@ -364,7 +375,11 @@ def worth(rows: pd.DataFrame) -> pd.DataFrame:
                 "known_unmasked": 100.0 * float(unmasked[there].notna().mean()),
                 "rms_masked": _rms(masked[both]),
                 "rms_unmasked": _rms(unmasked[both]),
-                "rms_refused": _rms(unmasked[masked.isna() & unmasked.notna()]),
+                "n_beside": int(beside.sum()),
+                "rms_kept": _rms(masked[beside]),
+                "rms_refused": _rms(refused[beside]),
+                "n_alone": int(alone.sum()),
+                "rms_alone": _rms(unmasked[alone]),
             }
         )
     return pd.DataFrame(out)
