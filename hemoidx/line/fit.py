@@ -30,9 +30,11 @@ _MOST_STEPS = 25
 _GAIN = 2e-3
 #: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
 FAINT = 0.1
-# What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
-# its neighbours, corner of the recorder (natural logarithm), release [s].
-_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03
+#: What is held to be likely beforehand: slope of plateau and of level [mmHg/s].
+PLATEAU_SLOPE, DRIFT = 40.0, 30.0
+# The same: size of the pulse relative to its neighbours, corner of the recorder (natural logarithm),
+# release [s].
+_PULSE, _CORNER, _RELEASE_S = 0.15, 0.08, 0.03
 # The release is looked for within this time of the place where the pressure is seen to fall [s].
 _RELEASED_S = 0.06
 
@@ -187,10 +189,10 @@ class Problem:
     def expected(self) -> Float:
         """What is held to be likely of the linear coefficients, as observations of zero."""
         out = np.zeros((3, 6))
-        out[0, 3] = 1 / _DRIFT
+        out[0, 3] = 1 / DRIFT
         out[1, 4:] = 1 / _PULSE
         if self.skip is None:
-            out[2, 1] = 1 / _PLATEAU_SLOPE
+            out[2, 1] = 1 / PLATEAU_SLOPE
         return out
 
     def solved(self, theta: Float) -> tuple[Float, Float]:
