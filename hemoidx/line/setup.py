@@ -19,7 +19,6 @@ from hemoidx.errors import InputError
 
 from .level import Level
 from .setup_fields import (
-    Spec,
     check_fields,
     count,
     day,

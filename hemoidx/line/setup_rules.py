@@ -353,4 +353,13 @@ _CANNULA = (
 )
 
 #: All rules, in the order of the sheet.
-RULES: tuple[Rule, ...] = (*FLUID_RULES, *BAG_RULES, *_TAPS, *_TUBING, *_BUBBLES, *_TRANSDUCER, _MOVED, *_CANNULA)
+RULES: tuple[Rule, ...] = (
+    *FLUID_RULES,
+    *BAG_RULES,
+    *_TAPS,
+    *_TUBING,
+    *_BUBBLES,
+    *_TRANSDUCER,
+    _MOVED,
+    *_CANNULA,
+)
