@@ -33,7 +33,7 @@ from .windows import (
 )
 
 #: Columns of beats that are averaged together: enough to share the work, few enough to stay small.
-_COLUMNS_AT_ONCE = 8
+_COLUMNS_AT_ONCE = 5
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
