@@ -169,8 +169,9 @@ def test_context_decides_and_the_verdict_says_what_is_missing() -> None:
     )
     known = analysed(site="radial", age=70)
     row = known.windows.iloc[0]
-    assert row.mbp_form_factor == pytest.approx(row.dbp + 0.35 * row.pp, abs=1e-6)
-    assert row.age_shock_index == pytest.approx(70.0 * row.shock_index, rel=1e-9)
+    # Values of beats are kept to seven digits.
+    assert row.mbp_form_factor == pytest.approx(row.dbp + 0.35 * row.pp, abs=2e-5)
+    assert row.age_shock_index == pytest.approx(70.0 * row.shock_index, rel=1e-6)
     sevr = known.verdicts("sevr", table="windows")
     assert (sevr["measurement"] == "caution").all()
     assert sevr["reasons"].str.contains("no figure for the aorta holds elsewhere").all()

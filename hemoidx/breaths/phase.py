@@ -95,15 +95,17 @@ def turns(of: Carriers, claimed: Claims, duration_s: float, breaths: tuple[float
         return Turns(np.zeros(0), np.zeros(0))
     centre = claimed.centre_s[known]
     grid, turn = _warped(duration_s, centre, claimed.rate[known])
+    at = np.arange(int(turn[-1] * _POINTS) + 2) / _POINTS
+    time, u = np.interp(at, turn, grid), np.interp(of.time_s, grid, turn)
+    # These are long: what is not needed any more makes room.
+    del grid, turn
     weights = (_relation(claimed)[known].conj() / of.floor).T
     window = _nearest(centre, of.time_s)
     value = np.zeros(of.time_s.size, dtype=np.complex128)
     for row, weight in zip(of.value, weights, strict=True):
         value += row * weight[window]
-    folded = _Demodulator(np.interp(of.time_s, grid, turn), of.weight, value, float(turn[-1]))
-    at = folded.at
-    time = np.interp(at, turn, grid)
-    del value, window, grid, turn
+    folded = _Demodulator(u, of.weight, value, at.size)
+    del value, window, u
     z = short = folded.amplitude(breaths[0])
     if breaths[1] > breaths[0]:
         part = np.interp(time, centre, claimed.part[known])
@@ -133,12 +135,10 @@ def _nearest(sorted_to: Float, value: Float) -> Int:
 
 
 class _Demodulator:
-    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns, `at`."""
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of `_POINTS` in each turn."""
 
-    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], last: float) -> None:
-        size = int(last * _POINTS) + 2
+    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], size: int) -> None:
         place = np.round(u * _POINTS).astype(np.int64)
-        self.at: Float = np.arange(size) / _POINTS
 
         def summed(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
             out = np.empty(size, dtype=np.complex128)

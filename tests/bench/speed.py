@@ -1,6 +1,8 @@
 """
 Speed and memory of `analyse`, as ratios to `sosfiltfilt` over the same samples in the same run.
 
+Every analysis here works out the whole catalogue: all values of beats, breaths, windows and recording.
+
 Run it with ``python -m tests.bench.speed [--hours 24] [--fs 125]``. The yardstick is one warm pass of
 scipy's `sosfiltfilt` with a fourth-order Butterworth band-pass; both are best of five. The recording holds no
 flush: each one is measured at a cost of its own, which is printed beside it. Also printed: how memory grows
