@@ -160,12 +160,19 @@ class _Demodulator:
         kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
 
         def smooth(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
-            return np.asarray(smoothed(what.real, kernel) + 1j * smoothed(what.imag, kernel))
+            out = np.empty_like(what)
+            out.real = smoothed(what.real, kernel)
+            out.imag = smoothed(what.imag, kernel)
+            return out
 
         mass = np.maximum(smoothed(self.mass, kernel), 1e-9)
         # The mean within the kernel must not leak into the wave.
-        mean = smooth(self.value) / mass
-        return np.asarray(smooth(self.turned - mean * self.wave) / mass)
+        mean = smooth(self.value)
+        mean /= mass
+        mean *= self.wave
+        out = smooth(np.subtract(self.turned, mean, out=mean))
+        out /= mass
+        return out
 
 
 def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:
