@@ -94,27 +94,39 @@ def turns(of: Carriers, claimed: Claims, duration_s: float, breaths: tuple[float
     if not known.size or not of.time_s.size:
         return Turns(np.zeros(0), np.zeros(0))
     centre = claimed.centre_s[known]
-    grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
-    rate = np.interp(grid, centre, claimed.rate[known])
-    turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
+    grid, turn = _warped(duration_s, centre, claimed.rate[known])
+    at = np.arange(int(turn[-1] * _POINTS) + 2) / _POINTS
+    time, u = np.interp(at, turn, grid), np.interp(of.time_s, grid, turn)
+    # These are long: what is not needed any more makes room.
+    del grid, turn
     weights = (_relation(claimed)[known].conj() / of.floor).T
     window = _nearest(centre, of.time_s)
     value = np.zeros(of.time_s.size, dtype=np.complex128)
     for row, weight in zip(of.value, weights, strict=True):
         value += row * weight[window]
-    folded = _Demodulator(np.interp(of.time_s, grid, turn), of.weight, value, float(turn[-1]))
-    at = folded.at
-    time = np.interp(at, turn, grid)
+    folded = _Demodulator(u, of.weight, value, at.size)
+    del value, window, u
     z = short = folded.amplitude(breaths[0])
     if breaths[1] > breaths[0]:
         part = np.interp(time, centre, claimed.part[known])
         trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
         z = trust * short + (1.0 - trust) * folded.amplitude(breaths[1])
+    del folded
     place = at + np.unwrap(np.angle(z)) / (2 * np.pi) + 0.25
-    usual = np.interp(time, grid, rate)
+    usual = np.interp(time, centre, claimed.rate[known])
     inside = np.abs(time - centre[_nearest(centre, time)]) <= _REACH_S
     inside &= np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
     return _cut(time, place, np.abs(short), inside, usual)
+
+
+def _warped(duration_s: float, centre: Float, rate: Float) -> tuple[Float, Float]:
+    """Times, and how many turns of these rates [1/min] have passed by then."""
+    grid: Float = np.arange(int(duration_s / SPACING_S) + 2, dtype=np.float64) * SPACING_S
+    at = np.interp(grid, centre, rate)
+    turn = np.zeros(grid.size)
+    np.cumsum(0.5 * (at[1:] + at[:-1]), out=turn[1:])
+    turn *= SPACING_S / 60.0
+    return grid, turn
 
 
 def _nearest(sorted_to: Float, value: Float) -> Int:
@@ -123,23 +135,24 @@ def _nearest(sorted_to: Float, value: Float) -> Int:
 
 
 class _Demodulator:
-    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns, `at`."""
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of `_POINTS` in each turn."""
 
-    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], last: float) -> None:
-        size = int(last * _POINTS) + 2
+    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], size: int) -> None:
         place = np.round(u * _POINTS).astype(np.int64)
-        self.at: Float = np.arange(size) / _POINTS
-        angle = -2.0 * np.pi * u
-        wave = np.cos(angle) + 1j * np.sin(angle)
 
         def summed(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
-            real, imag = (np.bincount(place, part, size)[:size] for part in (what.real, what.imag))
-            return np.asarray(real + 1j * imag)
+            out = np.empty(size, dtype=np.complex128)
+            out.real = np.bincount(place, what.real, size)[:size]
+            out.imag = np.bincount(place, what.imag, size)[:size]
+            return out
 
         self.mass = np.bincount(place, weight, size)[:size]
-        value = value * weight
-        self.value, self.turned = summed(value), summed(value * wave)
-        self.wave = summed(wave * weight)
+        wave = np.exp(-2j * np.pi * u)
+        wave *= weight
+        self.wave = summed(wave)
+        wave *= value
+        self.turned = summed(wave)
+        self.value = summed(np.multiply(value, weight, out=wave))
 
     def amplitude(self, breaths: float) -> NDArray[np.complex128]:
         """Averaged under a Hann kernel of so many breaths from end to end."""
@@ -147,12 +160,19 @@ class _Demodulator:
         kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
 
         def smooth(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
-            return np.asarray(smoothed(what.real, kernel) + 1j * smoothed(what.imag, kernel))
+            out = np.empty_like(what)
+            out.real = smoothed(what.real, kernel)
+            out.imag = smoothed(what.imag, kernel)
+            return out
 
         mass = np.maximum(smoothed(self.mass, kernel), 1e-9)
         # The mean within the kernel must not leak into the wave.
-        mean = smooth(self.value) / mass
-        return np.asarray(smooth(self.turned - mean * self.wave) / mass)
+        mean = smooth(self.value)
+        mean /= mass
+        mean *= self.wave
+        out = smooth(np.subtract(self.turned, mean, out=mean))
+        out /= mass
+        return out
 
 
 def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -141,8 +140,9 @@ def periodogram(
     over a grid onto which the beats were spread; each is a product of matrices.
     """
     half = round(0.5 * window_s / SPACING_S)
-    onto = Spreader(of.time_s, int(duration_s / SPACING_S) + 1)
     centre = np.arange(int(duration_s / hop_s) + 1, dtype=np.float64) * hop_s
+    covariance = _covariance(of, centre.size, window_s, hop_s)
+    onto = Spreader(of.time_s, int(duration_s / SPACING_S) + 1)
     taper = np.hanning(2 * half + 3)[half + 1 : -1].astype(np.float32)
     hz, n_rates = rate / 60.0, rate.size
 
@@ -152,11 +152,11 @@ def periodogram(
     mass, beating = folded(onto.spread(of.weight)), folded(onto.spread(of.weight * of.interval_s))
     values = [folded(onto.spread(of.weight * row)) for row in of.value / of.floor[:, None]]
     inside = folded(np.ones(onto.size))
+    del onto
     cos, sin = _waves(taper, hz)
     both = [np.hstack(pair) for pair in zip((cos, sin), _waves(taper, 2 * hz), strict=True)]
     cos = np.column_stack([cos, taper])
     tapers = np.column_stack([taper, taper**2])
-    covariance = _covariance(of, centre.size, window_s, hop_s)
     for first in range(0, centre.size, _PIECE):
         piece = slice(first, min(first + _PIECE, centre.size))
         even = mass.even(piece)
@@ -204,21 +204,21 @@ def _covariance(of: Carriers, n: int, window_s: float, hop_s: float) -> Float:
     lag = (np.arange(-hops * bins, hops * bins) + 0.5) / (hops * bins)
     taper = (0.5 + 0.5 * np.cos(np.pi * lag)).reshape(2 * hops, bins).T
     n_carriers = of.value.shape[0]
-    pairs = [(i, j) for i in range(n_carriers) for j in range(i + 1)]
     value = of.value / of.floor[:, None]
-    filled = np.zeros((1 + n_carriers + len(pairs), (n - 1 + 2 * hops) * bins))
-    products = chain(
-        (of.weight,), (of.weight * row for row in value), (of.weight * value[i] * value[j] for i, j in pairs)
-    )
-    for row, product in zip(filled, products, strict=True):
-        row[hops * bins : hops * bins + size] = np.bincount(at, product, size)
-    parts = filled.reshape(filled.shape[0], -1, bins) @ taper
-    sums = np.sum([parts[:, k : k + n, k] for k in range(2 * hops)], axis=0)
-    total = np.maximum(sums[0], 1e-9)
-    mean = sums[1 : 1 + n_carriers] / total
+
+    def summed(product: Float) -> Float:
+        filled = np.zeros((n - 1 + 2 * hops) * bins)
+        filled[hops * bins : hops * bins + size] = np.bincount(at, product, size)
+        parts = filled.reshape(-1, bins) @ taper
+        return np.asarray(sum(parts[k : k + n, k] for k in range(2 * hops)))
+
+    total = np.maximum(summed(of.weight), 1e-9)
+    mean = [summed(of.weight * row) / total for row in value]
     out = np.empty((n, n_carriers, n_carriers))
-    for (i, j), moment in zip(pairs, sums[1 + n_carriers :], strict=True):
-        out[:, i, j] = out[:, j, i] = moment / total - mean[i] * mean[j]
+    for i in range(n_carriers):
+        for j in range(i + 1):
+            moment = summed(of.weight * value[i] * value[j]) / total
+            out[:, i, j] = out[:, j, i] = moment - mean[i] * mean[j]
     out[:, range(n_carriers), range(n_carriers)] += 1.0
     return out
 

@@ -9,8 +9,9 @@ never copied whole, and a value does not depend on the stretch it was computed i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -265,10 +266,12 @@ def _once(
     return Part(known, function.part)
 
 
-class _Known(NamedTuple):
+@dataclass(frozen=True)
+class _Known:
     """An answer that is there already: no input needs to be looked up for it."""
 
     value: Any
 
     def __call__(self, *inputs: Any) -> Any:
+        """Give the answer."""
         return self.value

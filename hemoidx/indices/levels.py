@@ -33,7 +33,7 @@ from .windows import (
 )
 
 #: Columns of beats that are averaged together: enough to share the work, few enough to stay small.
-_COLUMNS_AT_ONCE = 8
+_COLUMNS_AT_ONCE = 5
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -191,7 +191,7 @@ def _risen(
     found: dict[str, tuple[Float, Float]] = {}
     for (name, kind), entries in _alike(catalogue).items():
         level, weight, groups = of_level[name]
-        known = {index.column: np.isfinite(level.values[index.column]).sum() for index in entries}
+        known = {i.column: np.count_nonzero(np.isfinite(level.values[i.column])) for i in entries}
         found |= {column: (nothing, nothing) for column, count in known.items() if not count}
         # Columns that know as many rows mostly know the same ones.
         full = sorted((i for i in entries if known[i.column]), key=lambda index: known[index.column])
