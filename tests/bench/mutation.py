@@ -198,7 +198,7 @@ def notices(check: Reference) -> bool:
     """Whether a check now disagrees, or cannot be computed."""
     try:
         gap = check.disagreement(check.value())
-    except (HemoidxError, ArithmeticError, ValueError, TypeError, IndexError, KeyError, AttributeError):
+    except (HemoidxError, ArithmeticError, LookupError, ValueError, TypeError, AttributeError, Warning):
         return True
     return bool(gap) != bool(check.contradicts)
 
@@ -266,7 +266,7 @@ def unnoticed(
         try:
             with put_in_place(module, changed(source, constant.number, file), caches):
                 found = any(notices(check) for check in mine)
-        except (TypeError, ValueError, ArithmeticError):
+        except (TypeError, ValueError, ArithmeticError, Warning):
             # The module does not even load with it.
             found = True
         if not found:
