@@ -24,8 +24,9 @@ from .agreement import (
 )
 from .agreement.concordance import ConcordanceCorrelation, IntraclassCorrelation
 from .agreement.cuffs import CuffCriteria
+from .agreement.cuts import Cut, GreyZone
 from .agreement.limits import Limits, Trend
-from .agreement.roc import Cut, GreyZone, Roc, RocDifference
+from .agreement.roc import Roc, RocDifference
 from .datasets import dataset
 
 Float = NDArray[np.float64]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .concordance import concordance_correlation, intraclass_correlation
 from .cuffs import allowed_sd, cuff_criteria
+from .cuts import grey_zone, grey_zone_by_likelihood, youden, youden_interval
 from .limits import Limits, limits_of_agreement, proportional_bias
 from .precision import (
     least_significant_change,
@@ -17,7 +18,7 @@ from .precision import (
 )
 from .repeated import repeated_limits
 from .resampling import cluster_bootstrap, per_patient
-from .roc import compare_roc, grey_zone, grey_zone_by_likelihood, roc, youden, youden_interval
+from .roc import compare_roc, roc
 from .trending import four_quadrant, polar, wilson
 
 __all__ = [

@@ -27,6 +27,8 @@ class ConcordanceCorrelation:
         Pearson's correlation, and the factor that location and scale shift take from it.
     n : int
         Pairs.
+    note : str
+        Where the intervals do not hold what they promise; else empty.
     """
 
     value: float
@@ -36,6 +38,7 @@ class ConcordanceCorrelation:
     precision: float
     accuracy: float
     n: int
+    note: str = ""
 
 
 def concordance_correlation(
@@ -61,6 +64,11 @@ def concordance_correlation(
     InputError
         If fewer than four pairs are left, or one side does not vary.
 
+    Notes
+    -----
+    Coverage in simulation, nominal 95 %: by z 93 to 97 % from 20 pairs on, 91 to 93.5 % with 8 to 12; the
+    symmetric interval 89 to 93 % with 8 to 12. Below 20 pairs `note` says so.
+
     References
     ----------
     .. [1] Lin LI. Biometrics 1989;45:255-268; correction 2000;56:324-325.
@@ -84,8 +92,14 @@ def concordance_correlation(
     z = np.arctanh(c) if c**2 < 1 else np.sign(c) * np.inf
     return ConcordanceCorrelation(
         float(c), se, (float(np.tanh(z - half)), float(np.tanh(z + half))), (c - q * se, c + q * se),
-        float(r), float(c / r), int(a.size),
+        float(r), float(c / r), int(a.size), _few(a.size),
     )  # fmt: skip
+
+
+def _few(pairs: int) -> str:
+    if pairs >= 20:
+        return ""
+    return f"with {pairs} pairs the intervals are too narrow: they hold in 89 to 93 % instead of 95"
 
 
 @dataclass(frozen=True)
@@ -143,6 +157,11 @@ def intraclass_correlation(
     ------
     InputError
         If the table is too small or has gaps, or there is no such model.
+
+    Notes
+    -----
+    Coverage in simulation, nominal 95 %: 93 to 97 % for all three models, 8 to 85 subjects, two or three
+    raters.
 
     References
     ----------

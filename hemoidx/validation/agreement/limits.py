@@ -48,6 +48,8 @@ class Limits:
         Mean of each pair and its difference (ratio on a log scale), for the picture.
     parts : mapping of str to float
         Variance components and what else the method found on its way.
+    note : str
+        Where the intervals do not hold what they promise, and why; empty where nothing is known against them.
     """
 
     bias: float
@@ -66,6 +68,7 @@ class Limits:
     mean: Float
     difference: Float
     parts: Mapping[str, float] = field(default_factory=dict)
+    note: str = ""
 
     def plot(self, ax: matplotlib.axes.Axes | None = None) -> matplotlib.axes.Axes:
         """Draw differences against means, with bias, limits and their intervals."""
@@ -157,6 +160,11 @@ def limits_of_agreement(
     normal differences of independent subjects. With several pairs of one subject use
     `repeated_limits`: taking them for subjects makes the intervals too narrow.
 
+    Coverage in simulation, nominal 95 %: "exact" 94 to 96 % from 8 to 85 subjects; "1986" 92 to 95 %; "1999"
+    90 to 92 % with up to 20 and within 93 to 97 % from 40 on. Of skewed differences the limits themselves
+    mean something else: the interval of the limit on the long side holds in 77 to 80 % at any size. Where
+    this bears on a result, its `note` says so.
+
     References
     ----------
     .. [1] Bland JM, Altman DG. Lancet 1986;327:307-310.
@@ -176,9 +184,33 @@ def limits_of_agreement(
     bias_ci, lower_ci, upper_ci = _intervals(bias, sd, n, multiplier, level, interval)
     found = Limits(
         bias, sd, *ends, bias_ci, lower_ci, upper_ci, n, n, multiplier, level, scale,
-        f"one pair for each subject, {interval} intervals", 0.5 * (a + b), d,
+        f"one pair for each subject, {interval} intervals", 0.5 * (a + b), d, note=_note(d, interval),
     )  # fmt: skip
     return as_ratios(found) if scale == "log" else found
+
+
+#: Fewer subjects than this, and large-sample intervals hold too seldom.
+LARGE = 40
+
+
+def _note(d: Float, interval: str) -> str:
+    """What is known against the intervals of these differences."""
+    from scipy import stats
+
+    notes = []
+    if interval != "exact" and d.size < LARGE:
+        share = "92 to 94" if interval == "1986" else "90 to 92"
+        notes.append(
+            f"with {d.size} subjects the intervals of {interval} hold in {share} % instead of 95; "
+            "interval='exact' holds at any size"
+        )
+    # From 8 on a skew can be told; above 5000 anything is.
+    if 8 <= d.size <= 5000 and np.ptp(d) > 0 and float(stats.shapiro(d).pvalue) < 0.01:
+        notes.append(
+            "the differences are not normally distributed (Shapiro and Wilk, p < 0.01): the limits are not "
+            "where 95 % lie, and their intervals may hold in fewer than 80 %"
+        )
+    return "; ".join(notes)
 
 
 def _intervals(

@@ -72,6 +72,11 @@ def repeated_limits(
     Intervals combine those of the components (chi square) and of the bias (Student's t) by the method of
     variance estimates recovery [3]_; they need no large sample.
 
+    Coverage in simulation, nominal 95 %, subjects of 2 to 5 readings: bias 93 to 97 %, at times 98 % where
+    subjects are alike; limits 93 to 97 % from 20 subjects on, and too often, up to 99 %, below, where the
+    intervals are wider than need be. "1999": bias too often, 97 to 99.8 %, at any size; limits 93 to 98 %.
+    The `note` of a result says so.
+
     References
     ----------
     .. [1] Bland JM, Altman DG. J Biopharm Stat 2007;17:571-582.
@@ -202,6 +207,7 @@ def _of_1999(found: Limits) -> Limits:
         bias_ci=(found.bias - half_bias, found.bias + half_bias),
         lower_ci=(found.lower - half, found.lower + half),
         upper_ci=(found.upper - half, found.upper + half),
+        note="the interval of the bias by the paper of 1999 is too wide: it holds in 97 to 99.8 %",
     )
 
 
@@ -228,8 +234,18 @@ def _put_together(
     return Limits(
         bias, sd, lower, upper, (bias - half, bias + half),
         (float(lower - far), float(lower + near)), (float(upper - near), float(upper + far)),
-        int(difference.size), n, k, level, scale, method, mean, difference, parts,
+        int(difference.size), n, k, level, scale, method, mean, difference, parts, _few(n),
     )  # fmt: skip
+
+
+#: Fewer subjects than this, and intervals of the limits are wider than they need be.
+ENOUGH = 20
+
+
+def _few(subjects: int) -> str:
+    if subjects >= ENOUGH:
+        return ""
+    return f"with {subjects} subjects the intervals of the limits are too wide: they hold in up to 99 %"
 
 
 def _recovered(total: float, components: list[tuple[float, float, int]], level: float) -> Interval:

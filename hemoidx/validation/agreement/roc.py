@@ -1,8 +1,7 @@
-"""Receiver operating characteristics: area with its interval, comparison, cut-offs, grey zone."""
+"""Receiver operating characteristics: area with its interval, and comparison of areas."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -39,6 +38,8 @@ class Roc:
         Whether high values speak for the positive group.
     placements : tuple of ndarray
         Share of the other group that each positive, and each negative, stands above or below.
+    note : str
+        Where the interval does not hold what it promises; else empty.
     """
 
     area: float
@@ -52,6 +53,7 @@ class Roc:
     specificity: Float
     positive_high: bool
     placements: tuple[Float, Float]
+    note: str = ""
 
     def plot(self, ax: matplotlib.axes.Axes | None = None) -> matplotlib.axes.Axes:
         """Draw the curve."""
@@ -60,7 +62,15 @@ class Roc:
         return roc_plot(self, ax)
 
 
-def _groups(marker: ArrayLike, positive: ArrayLike) -> tuple[Float, NDArray[np.bool_]]:
+def groups(marker: ArrayLike, positive: ArrayLike) -> tuple[Float, NDArray[np.bool_]]:
+    """
+    Values and their group, without those that lack one of them.
+
+    Raises
+    ------
+    InputError
+        If they do not have the same shape, or a group has fewer than two values.
+    """
     x = np.asarray(marker, dtype=np.float64)
     given = np.asarray(positive, dtype=np.float64)
     if x.shape != given.shape or x.ndim != 1:
@@ -117,6 +127,12 @@ def roc(
     InputError
         If a group has fewer than two values, or there is no such interval.
 
+    Notes
+    -----
+    Coverage in simulation, nominal 95 %, groups of equal size: "logit" 94 to 97 % from 10 a group on, 97 to
+    99 % with 4 to 6, where up to a half of the samples do not overlap and have no interval; "delong" 87 to
+    92 % with up to 20 a group, and at an area of 0.92 below 93 % with 42 too. `note` says so.
+
     References
     ----------
     .. [1] DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837-845 (from memory).
@@ -125,7 +141,7 @@ def roc(
     """
     if interval not in INTERVALS:
         raise InputError(f"roc: interval must be one of {', '.join(INTERVALS)}, got {interval!r}")
-    x, group = _groups(marker, positive)
+    x, group = groups(marker, positive)
     x = x if positive_high else -x
     v1, v0 = _placements(x, group)
     area = float(v1.mean())
@@ -134,7 +150,22 @@ def roc(
     return Roc(
         area, variance, _interval(area, variance, level, interval), interval, v1.size, v0.size,
         threshold if positive_high else -threshold, sensitivity, specificity, positive_high, (v1, v0),
+        _note(area, variance, min(v1.size, v0.size), interval),
     )  # fmt: skip
+
+
+def _note(area: float, variance: float, smaller: int, interval: str) -> str:
+    """What is known against the interval."""
+    if not variance > 0:
+        return "the groups do not overlap: there is no interval"
+    if interval == "delong" and (smaller < 40 or area > 0.9):
+        return (
+            f"with {smaller} in the smaller group and an area of {area:.2f} the symmetric interval holds in "
+            "85 to 92 % instead of 95; interval='logit' holds better"
+        )
+    if interval == "logit" and smaller < 10:
+        return f"with {smaller} in the smaller group the interval is too wide: it holds in 97 to 99 %"
+    return ""
 
 
 def _interval(area: float, variance: float, level: float, interval: str) -> Interval:
@@ -187,7 +218,8 @@ def compare_roc(first: Roc, second: Roc, paired: bool = True, level: float = 0.9
     -------
     RocDifference
         With z for paired curves; for separate subjects Student's t with the degrees of freedom of Welch and
-        Satterthwaite.
+        Satterthwaite. Without a variance (no overlap on either side, or the same marker twice) interval,
+        statistic and p are NaN. Coverage in simulation, nominal 95 %: 93 to 97 % with 4 to 42 a group.
 
     Raises
     ------
@@ -208,205 +240,19 @@ def compare_roc(first: Roc, second: Roc, paired: bool = True, level: float = 0.9
             raise InputError("roc: paired curves must be of the same subjects, their numbers differ")
         for mine, other in zip(first.placements, second.placements, strict=True):
             variance -= 2.0 * float(np.cov(mine, other)[0, 1]) / mine.size
-        z = apart / float(np.sqrt(variance))
+        z = _over(apart, variance)
         q, p = float(stats.norm.ppf(0.5 + 0.5 * level)), 2.0 * float(stats.norm.sf(abs(z)))
     else:
-        z = apart / float(np.sqrt(variance))
+        z = _over(apart, variance)
+        if np.isnan(z):
+            return RocDifference(apart, (z, z), z, z, paired)
         n1, n2 = (c.n_positive + c.n_negative for c in (first, second))
         free = variance**2 / (first.variance**2 / (n1 - 1) + second.variance**2 / (n2 - 1))
         q, p = float(stats.t.ppf(0.5 + 0.5 * level, free)), 2.0 * float(stats.t.sf(abs(z), free))
-    half = q * float(np.sqrt(variance))
+    half = q * float(np.sqrt(variance)) if np.isfinite(z) else float("nan")
     return RocDifference(apart, (apart - half, apart + half), float(z), p, paired)
 
 
-@dataclass(frozen=True)
-class Cut:
-    """A cut-off: `threshold, sensitivity, specificity`."""
-
-    threshold: float
-    sensitivity: float
-    specificity: float
-
-
-def youden(curve: Roc) -> Cut:
-    """
-    Cut-off with the largest sum of sensitivity and specificity; of several, the most sensitive one.
-
-    References
-    ----------
-    .. [1] Youden WJ. Cancer 1950;3:32-35 (from memory).
-    """
-    at = int(np.argmax(np.round(curve.sensitivity + curve.specificity, 12)))
-    return Cut(float(curve.threshold[at]), float(curve.sensitivity[at]), float(curve.specificity[at]))
-
-
-@dataclass(frozen=True)
-class GreyZone:
-    """
-    Values that decide neither way.
-
-    Attributes
-    ----------
-    lower, upper : float
-        Bounds; between them the marker is inconclusive. NaN where no cut-off reaches what was asked.
-    inside : float
-        Share of all values strictly between the bounds [%].
-    method : str
-        How the bounds were taken.
-    """
-
-    lower: float
-    upper: float
-    inside: float
-    method: str
-
-
-def grey_zone(
-    marker: ArrayLike,
-    positive: ArrayLike,
-    positive_high: bool = True,
-    sensitivity: float = 0.9,
-    specificity: float = 0.9,
-) -> GreyZone:
-    """
-    Grey zone between the cut-offs that reach a wanted sensitivity and a wanted specificity.
-
-    Parameters
-    ----------
-    marker, positive, positive_high
-        As for `roc`.
-    sensitivity, specificity : float
-        Wanted on either side.
-
-    Returns
-    -------
-    GreyZone
-        Where the curve reaches both at one cut-off the zone is empty: its bounds cross.
-
-    References
-    ----------
-    .. [1] Coste J, Pouchot J. Int J Epidemiol 2003;32:304-313 (the principle).
-    .. [2] Cannesson M et al. Anesthesiology 2011;115:231-241 (this rule; from memory).
-    """
-    curve = roc(marker, positive, positive_high)
-    return _zone(
-        marker, positive, curve, curve.sensitivity >= sensitivity, curve.specificity >= specificity,
-        f"sensitivity of {100 * sensitivity:g} % and specificity of {100 * specificity:g} %",
-    )  # fmt: skip
-
-
-def grey_zone_by_likelihood(
-    marker: ArrayLike,
-    positive: ArrayLike,
-    pretest: float,
-    positive_high: bool = True,
-    rule_in: float = 0.95,
-    rule_out: float = 0.05,
-) -> GreyZone:
-    """
-    Grey zone between the cut-offs whose likelihood ratios reach wanted post-test probabilities.
-
-    Parameters
-    ----------
-    marker, positive, positive_high
-        As for `roc`.
-    pretest : float
-        Probability before the test, 0 to 1.
-    rule_in, rule_out : float
-        Wanted probability beyond the upper cut-off (at least) and below the lower one (at most).
-
-    Returns
-    -------
-    GreyZone
-        The zone.
-
-    Raises
-    ------
-    InputError
-        If the probabilities are not in order.
-
-    References
-    ----------
-    .. [1] Coste J, Pouchot J. Int J Epidemiol 2003;32:304-313.
-    """
-    if not 0 < rule_out < pretest < rule_in < 1:
-        raise InputError("grey zone: need 0 < rule_out < pretest < rule_in < 1")
-    curve = roc(marker, positive, positive_high)
-    odds = pretest / (1.0 - pretest)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for_it = curve.sensitivity / (1.0 - curve.specificity)
-        against = (1.0 - curve.sensitivity) / curve.specificity
-    out, into = rule_out / (1.0 - rule_out) / odds, rule_in / (1.0 - rule_in) / odds
-    method = f"likelihood ratios at a pre-test probability of {pretest:g}"
-    return _zone(marker, positive, curve, against <= out, for_it >= into, method)
-
-
-def _zone(
-    marker: ArrayLike,
-    positive: ArrayLike,
-    curve: Roc,
-    out: NDArray[np.bool_],
-    into: NDArray[np.bool_],
-    method: str,
-) -> GreyZone:
-    """Highest threshold that rules out, lowest that rules in; both in the direction of the marker."""
-    x, _ = _groups(marker, positive)
-    turn = 1.0 if curve.positive_high else -1.0
-    at = turn * curve.threshold
-    real = np.isfinite(at)
-    lower = float(np.max(at[out & real], initial=-np.inf))
-    upper = float(np.min(at[into & real], initial=np.inf))
-    inside = 100.0 * float(np.mean((turn * x > lower) & (turn * x < upper)))
-    first, last = (turn * end if np.isfinite(end) else float("nan") for end in (lower, upper))
-    return GreyZone(first, last, inside, method) if turn > 0 else GreyZone(last, first, inside, method)
-
-
-def youden_interval(
-    marker: ArrayLike,
-    positive: ArrayLike,
-    positive_high: bool = True,
-    cluster: ArrayLike | None = None,
-    times: int = 1000,
-    seed: int = 0,
-    level: float = 0.95,
-) -> Interval:
-    """
-    Bootstrap interval of the Youden cut-off.
-
-    Parameters
-    ----------
-    marker, positive, positive_high
-        As for `roc`.
-    cluster : array_like, shape (n,), optional
-        Patients, if one gave several values; they are drawn whole.
-    times, seed : int
-        Draws, and the seed of their generator.
-    level : float
-        Level of the interval.
-
-    Returns
-    -------
-    tuple of float
-        Percentiles of the cut-off over the draws that hold both groups.
-
-    References
-    ----------
-    .. [1] Cannesson M et al. Anesthesiology 2011;115:231-241 (from memory).
-    """
-    x, group = _groups(marker, positive)
-    names = np.arange(x.size) if cluster is None else np.asarray(cluster)
-    if names.shape != x.shape:
-        raise InputError("grey zone: cluster must have one entry for each value, none of them missing")
-    found = [
-        youden(roc(x[rows], group[rows], positive_high)).threshold
-        for rows in _draws(names, times, seed)
-        if min(group[rows].sum(), (~group[rows]).sum()) >= 2
-    ]
-    ends = np.quantile(found, [0.5 - 0.5 * level, 0.5 + 0.5 * level])
-    return float(ends[0]), float(ends[1])
-
-
-def _draws(names: NDArray[np.generic], times: int, seed: int) -> Iterator[NDArray[np.intp]]:
-    from .resampling import draws
-
-    return draws(names, times, seed)
+def _over(apart: float, variance: float) -> float:
+    """Difference in standard errors; NaN where there is none, rounding left aside."""
+    return apart / float(np.sqrt(variance)) if variance > 1e-15 else float("nan")
