@@ -73,10 +73,8 @@ LONG_INTERVAL = Index(
     function=many.long_interval,
     sources=(
         "Mukkamala R, Reisner AT, Hojman HM, Mark RG, Cohen RJ. Continuous cardiac output monitoring by "
-        "peripheral "
-        "blood pressure waveform analysis. IEEE Trans Biomed Eng 2006;53:459-467 (principle; the "
-        "identification "
-        "here is our own and simpler)",
+        "peripheral blood pressure waveform analysis. IEEE Trans Biomed Eng 2006;53:459-467 (principle; the "
+        "identification here is our own and simpler)",
     ),
     rules=LEVEL + DYNAMIC_SHAPE,
     harmed_by=("offset", "line"),

@@ -28,9 +28,8 @@ from . import pulse as s
 
 TITLE = "proportional to stroke volume"
 COMPARED = (
-    "Monge Garcia MI, Gracia Romero M, Gil Cano A, Rhodes A, Grounds RM, Cecconi M. Impact of arterial "
-    "load on "
-    "the agreement between pulse pressure analysis and esophageal Doppler. Crit Care 2013;17:R113. "
+    "Monge Garcia MI, Gracia Romero M, Gil Cano A, Rhodes A, Grounds RM, Cecconi M. Impact of arterial load "
+    "on the agreement between pulse pressure analysis and esophageal Doppler. Crit Care 2013;17:R113. "
     "doi:10.1186/cc12785"
 )
 _TRIAL = (
@@ -48,8 +47,7 @@ _TONE = Limit(
     "change of stroke volume",
     "either way",
     "it follows the tone of the arteries as well as the stroke: in 53 patients agreement with Doppler flow "
-    "of "
-    "eight such estimators depended on arterial load, most of all with vasopressors",
+    "of eight such estimators depended on arterial load, most of all with vasopressors",
     source=COMPARED,
 )
 VOLUME = Limit(
@@ -62,8 +60,8 @@ OTHERS = Limit(
     "cardiac output",
     "either way",
     "in 120 patients in intensive care seven of eight estimators, each scaled for the patient, were no "
-    "better "
-    "than mean pressure (limits of agreement -2.20 to 1.82 L/min); for the direction of change all were",
+    "better than mean pressure (limits of agreement -2.20 to 1.82 L/min); for the direction of change all "
+    "were",
     source=_TRIAL,
 )
 _CENTRAL = Limit(
@@ -114,8 +112,7 @@ MEAN_PRESSURE = _beat(
             "change of stroke volume",
             "either way",
             "it is the null model: any change of resistance is read as one of flow (limits of agreement "
-            "-2.20 to "
-            "1.82 L/min in 120 patients)",
+            "-2.20 to 1.82 L/min in 120 patients)",
             source=_TRIAL,
         ),
     ),
@@ -131,8 +128,7 @@ PULSE_PRESSURE = _beat(
     s.pulse_pressure_stroke,
     sources=(
         "Erlanger J, Hooker DR. Johns Hopkins Hosp Rep 1904;12:145-378 (not seen; quoted by Koenig J, Hill "
-        "LK, "
-        "Williams DP, Thayer JF. Biomed Sci Instrum 2015;51:85-90)",
+        "LK, Williams DP, Thayer JF. Biomed Sci Instrum 2015;51:85-90)",
     ),
     rules=PULSE + DYNAMIC_SHAPE + dynamic_error("pp"),
     harmed_by=("gain", "line"),
@@ -223,9 +219,8 @@ SYSTOLIC_AREA = _beat(
         Limit(
             "a flow by an impedance from tables",
             "either way",
-            "area over Doppler stroke volume was 0.062 mmHg s/mL in young men and 0.104 in women: 15 % "
-            "error of "
-            "the stroke at rest",
+            "area over Doppler stroke volume was 0.062 mmHg s/mL in young men and 0.104 in women: 15 % error"
+            " of the stroke at rest",
             source="Antonutto G, Girardis M, Tuniz D, Petri E, Capelli C. Eur J Appl Physiol 1994;69:183-188 "
             "(abstract, finger pressure)",
         ),
@@ -344,8 +339,7 @@ DECAY = _beat(
     decay.decay_stroke,
     sources=(
         "Bourgeois MJ, Gilbert BK, von Bernuth G, Wood EH. Continuous determination of beat-to-beat stroke "
-        "volume "
-        "from aortic pressure pulses in the dog. Circ Res 1976;39:15-24 (not seen)",
+        "volume from aortic pressure pulses in the dog. Circ Res 1976;39:15-24 (not seen)",
     ),
     rules=LEVEL + DYNAMIC_SHAPE,
     harmed_by=("offset", "line"),
