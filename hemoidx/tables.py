@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -167,9 +167,30 @@ def frame(
         name: pd.array([text], dtype="str").repeat(n_rows)
         for name, text in keys.items()
     }
-    out = pd.DataFrame({**data, **columns})
+    rows = {name: values for name, values in columns.items() if values.dtype == np.float32}
+    block = _block(list(rows.values()))
+    if block is None:
+        out = pd.DataFrame({**data, **columns})
+    else:
+        left = pd.DataFrame({**data, **{name: v for name, v in columns.items() if name not in rows}})
+        # The values of a day's beats stay where they are: a copy would be most of the memory of an analysis.
+        whole = pd.concat([left, pd.DataFrame(block.T, columns=list(rows), copy=False)], axis=1)
+        out = whole[[*keys, *columns]]
     out.attrs.update(attrs.items())
     return out
+
+
+def _block(rows: Sequence[NDArray[Any]]) -> NDArray[Any] | None:
+    """Array whose first rows these are, one after the other; None if there is none."""
+    base = rows[0].base if rows else None
+    if base is None or base.ndim != 2 or len(rows) > base.shape[0]:
+        return None
+    begin, step = base.__array_interface__["data"][0], base.strides[0]
+    there = all(
+        row.base is base and row.__array_interface__["data"][0] == begin + k * step
+        for k, row in enumerate(rows)
+    )
+    return np.asarray(base[: len(rows)]) if there else None
 
 
 def write_table(table: pd.DataFrame, path: str | os.PathLike[str]) -> None:

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import hemoidx as hx
 from hemoidx import Catalogue, Index, InputError, Limit, Mark, Rule, When, default_catalogue
 from hemoidx.facts import Fact
 from hemoidx.indices.evaluate import MARGIN_S, beat_values
@@ -20,6 +21,7 @@ from hemoidx.indices.index import LANDMARKS
 from hemoidx.indices.level import Source
 from hemoidx.indices.levels import beat_level
 from hemoidx.indices.stored import from_json, to_json
+from hemoidx.simulate import Scenario, simulate
 from tests.waves import Float, all_levels, pulses, ramps, unknown_chain
 
 UNITS = ("mmHg", "s", "1/min", "mmHg/s", "mmHg s", "%", "1", "1/min/mmHg", "year/min/mmHg", "mmHg/min")
@@ -390,3 +392,29 @@ def test_the_page_of_the_catalogue_holds_every_entry_and_its_words() -> None:
     assert "A &amp; B" in page
     assert "as load it reads low: it is doubled" in page
     assert "no dicrotic notch was found" in catalogue["ejection_time"]._repr_html_()
+
+
+def test_a_smaller_catalogue_gives_the_same_numbers_and_verdicts() -> None:
+    rec = simulate(Scenario(name="smaller", duration_s=90.0, seed=8)).recording
+    whole = hx.analyse(rec)
+    for names in (("sbp", "hr"), ("pressure",), ("ppv",), ("tau_free", "sv_decay")):
+        few = default_catalogue().only(*names)
+        assert len(few) < len(default_catalogue())
+        result = hx.analyse(rec, catalogue=few)
+        for index in few:
+            for table in ("beats", "breaths", "windows", "record"):
+                if not index.appears_in(table):
+                    continue
+                frames = [getattr(r, table)[index.column] for r in (result, whole)]
+                if few.needs_breaths or table != "windows":
+                    np.testing.assert_allclose(*frames, rtol=1e-12, err_msg=f"{index.name} in {table}")
+                shown = [r.verdicts(index.name, table)["measurement"].tolist() for r in (result, whole)]
+                assert shown[0] == shown[1], f"{index.name} in {table}"
+    with pytest.raises(InputError, match="no index is called 'pressures'"):
+        default_catalogue().only("pressures")
+
+
+def test_breaths_are_only_looked_for_where_they_are_asked_for() -> None:
+    assert not default_catalogue().only("sbp", "shock_index").needs_breaths
+    assert default_catalogue().only("ppv").needs_breaths
+    assert default_catalogue().only("alternans_k").needs_breaths

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from hemoidx import InputError, default_catalogue
 from hemoidx.facts import BIT, mask
-from hemoidx.indices.rules import Limit, Rule, When, judge, reject, rejected
+from hemoidx.indices.rules import Answers, Limit, Rule, When, judge, reject, rejected
 
 
 def no_column(name: str) -> np.ndarray:
@@ -87,7 +87,7 @@ def test_a_rule_that_indices_share_is_asked_once() -> None:
         return np.array([0.0, 1.0, 2.0, 3.0])
 
     shared = Rule("rejected", When(column="x", above=1.5))
-    answers: dict[When, np.ndarray | None] = {}
+    answers = Answers()
     first = rejected((shared,), "beats", FACTS, column, answers=answers)
     again = rejected((shared, *reject("saturated")), "beats", FACTS, column, answers=answers)
     assert first.tolist() == [False, False, True, True]
@@ -114,7 +114,7 @@ def test_verdicts_and_masks_agree(rows: list[set[str]], table: str, clipped: flo
         known = {"clipped_share": clipped, "context.site": "radial"}
         return np.full(facts.size, known.get(name, np.nan), dtype=object)
 
-    answers: dict[When, np.ndarray | None] = {}
+    answers = Answers()
     for index in default_catalogue():
         masked = rejected(index.rules, table, facts, columns)
         shared = rejected(index.rules, table, facts, columns, answers=answers)

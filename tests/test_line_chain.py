@@ -104,6 +104,34 @@ def test_an_overdamped_line_rejects_what_it_bends(damped: hx.Analysis) -> None:
     assert damped.windows["mbp"].iloc[-2:].notna().all()
 
 
+@pytest.mark.parametrize(
+    ("events", "told"),
+    [
+        (
+            (Event("flush", 20.0, 1.5), Event("gap", 21.55, 1.5), Event("flush", 60.0, 1.5)),
+            "Of 2 flushes, 1 does not count (the recording is cut off right after the release).",
+        ),
+        (
+            (Event("flush", 20.0, 1.5), Event("open_to_air", 35.0, 8.0), Event("flush", 60.0, 1.5)),
+            "Of 2 flushes, 1 does not count (let go before the line was last opened or turned off, or over "
+            "8 h before the last one).",
+        ),
+        (
+            (Event("flush", 20.0, 1.5), Event("gap", 21.55, 1.5)),
+            "It does not count: the recording is cut off right after the release.",
+        ),
+    ],
+)
+def test_a_flush_that_does_not_count_is_explained_in_the_lead(events: tuple[Event, ...], told: str) -> None:
+    words = hx.analyse(simulate(line_scenario(9.0, 0.12, events=events)).recording).info["line"]["words"]
+    # Right behind the sentence whose number of flushes would else be a riddle.
+    assert words[1] == told
+
+
+def test_every_flush_that_counts_needs_no_word(ringing: hx.Analysis) -> None:
+    assert not any("count" in words for words in ringing.info["line"]["words"])
+
+
 def test_a_tap_turned_after_the_flush_makes_it_stale() -> None:
     events = (Event("flush", 10.0, 1.5), Event("open_to_air", 60.0, 5.0))
     result = hx.analyse(simulate(line_scenario(15.0, 0.4, events=events)).recording)

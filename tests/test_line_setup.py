@@ -93,6 +93,8 @@ def sheets(draw: st.DrawFn) -> Setup:
     if "zeroed_at" in given:
         given["zeroed"] = True
         given["inspected_at"] = max(given.get("inspected_at", given["zeroed_at"]), given["zeroed_at"])
+    if given.get("zeroed") is False:
+        given.pop("moved_since_zero", None)
     if given.get("collateral_flow_looked_at") is False:
         given.pop("collateral_flow_how", None)
     return Setup(**given)
@@ -166,6 +168,7 @@ def test_a_blank_sheet_names_every_field_and_documents_nothing(tmp_path: Path) -
         ({"bubbles_seen": True, "bubble_volume_ml": 0}, "bubble_volume_ml is 0, but bubbles were seen"),
         ({"bubbles_seen": False, "bubbles_where": "tap"}, "bubbles_where is given"),
         ({"zeroed": False, "zeroed_at": "2026-05-31 08:30"}, "zeroed_at is given, but zeroed is no"),
+        ({"zeroed": False, "moved_since_zero": True}, "moved_since_zero is given, but zeroed is no"),
         ({"collateral_flow_looked_at": False, "collateral_flow_how": "x"}, "collateral_flow_how is given"),
         (
             {"inspected_at": "2026-05-31 08:30", "zeroed_at": "2026-05-31 08:31"},
@@ -263,7 +266,8 @@ def test_what_nobody_documented_is_listed_once() -> None:
         ({"bubbles_seen": False}, set(), {"bubbles_seen", "bubble_volume_ml"}),
         ({"zeroed_at": "2026-05-31 08:30"}, set(), {"zeroed", "zeroed_at"}),
         ({"zeroed": True}, {"zeroed_at"}, {"zeroed"}),
-        ({"zeroed": False}, set(), {"zeroed", "zeroed_at"}),
+        ({"zeroed": False}, set(), {"zeroed", "zeroed_at", "moved_since_zero"}),
+        ({"zeroed": True, "moved_since_zero": True}, {"zeroed_at"}, {"zeroed", "moved_since_zero"}),
     ],
 )
 def test_one_answer_may_settle_another(given: dict[str, Any], missing: set[str], answered: set[str]) -> None:

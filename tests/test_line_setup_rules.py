@@ -33,12 +33,14 @@ GOOD: dict[str, Any] = {
     "transducer_above_reference_cm": 0,
     "transducer_tap": "through",
     "zeroed_at": "2026-05-31 00:30",
+    "moved_since_zero": False,
     "cannula_kind": "short",
     "cannula_gauge": 20,
     "cannula_site": "radial",
     "cannula_days_in_place": 1,
     "collateral_flow_looked_at": True,
 }
+NOT_ZEROED = {"zeroed_at": None, "zeroed": False, "moved_since_zero": None}
 # Rule; the values, each just on the wrong side; and the nearest ones that are let pass.
 FAULTS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("fluid_glucose", {"fluid": "glucose"}, {}),
@@ -82,7 +84,8 @@ FAULTS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("transducer_tap_closed", {"transducer_tap": "closed_to_cannula"}, {}),
     ("transducer_tap_closed", {"transducer_tap": "closed_to_transducer"}, {}),
     ("transducer_tap_between", {"transducer_tap": "between"}, {}),
-    ("not_zeroed", {"zeroed_at": None, "zeroed": False}, {"zeroed_at": None, "zeroed": True}),
+    ("not_zeroed", NOT_ZEROED, {"zeroed_at": None, "zeroed": True}),
+    ("moved_since_zero", {"moved_since_zero": True}, {"moved_since_zero": False}),
     ("zero_old", {"zeroed_at": "2026-05-31 00:29"}, {"zeroed_at": "2026-05-31 00:30"}),
     ("cannula_wide", {"cannula_gauge": 18}, {"cannula_gauge": 19}),
     ("cannula_wide", {"cannula_gauge": 14}, {"cannula_gauge": 14, "cannula_site": "femoral"}),

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from ..line.dynamics import Dynamics
 
 Float = NDArray[np.float64]
+Kept = NDArray[np.floating[Any]]
 
 KEYS = {
     "beats": ("record_id", "channel", "beat"),
@@ -41,21 +42,19 @@ _TIME = {"beats": "onset_s", "breaths": "start_s", "windows": "start_s"}
 class Hidden:
     """Values that masking hid: for a table and column, the rows and the values."""
 
-    kept: dict[tuple[str, str], tuple[NDArray[np.int64], Float]] = field(default_factory=dict)
+    kept: dict[tuple[str, str], tuple[NDArray[np.int64], Kept]] = field(default_factory=dict)
 
-    def keep(
-        self, table: str, name: str, refused: NDArray[np.bool_], values: NDArray[np.floating[Any]]
-    ) -> None:
+    def keep(self, table: str, name: str, refused: NDArray[np.bool_], values: Kept) -> None:
         """Keep the finite values of the refused rows."""
         rows = np.flatnonzero(refused & np.isfinite(values))
         if rows.size:
-            self.kept[table, name] = (rows.astype(np.int64), values[rows].astype(np.float64))
+            self.kept[table, name] = (rows.astype(np.int64), values[rows])
 
-    def of(self, table: str, name: str) -> tuple[NDArray[np.int64], Float]:
+    def of(self, table: str, name: str) -> tuple[NDArray[np.int64], Kept]:
         """Rows and values of one column."""
         return self.kept.get((table, name), (np.zeros(0, dtype=np.int64), np.zeros(0)))
 
-    def items(self) -> Iterator[tuple[str, str, NDArray[np.int64], Float]]:
+    def items(self) -> Iterator[tuple[str, str, NDArray[np.int64], Kept]]:
         """Everything: table, column, rows, values."""
         for (table, name), (rows, values) in self.kept.items():
             yield table, name, rows, values

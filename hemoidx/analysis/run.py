@@ -18,7 +18,7 @@ from ..facts import mask
 from ..indices import default_catalogue
 from ..indices.catalogue import Catalogue
 from ..indices.index import LANDMARKS, Index
-from ..indices.level import Level, Source
+from ..indices.level import Breathing, Level, Source
 from ..indices.levels import beat_level, breath_level, record_level, window_level
 from ..indices.stored import to_json
 from ..indices.windows import LEAST_BEATS, LEAST_VALID, LEAST_WINDOW_S, WINDOW_S
@@ -149,7 +149,9 @@ def analyse(
         )
         beats = beat_level(entries, source)
         bar.update(15.0)
-        breathing, breathing_source = breathing_of(rec, axis, beats)
+        breathing, breathing_source = Breathing.none(), "not looked for"
+        if entries.needs_breaths:
+            breathing, breathing_source = breathing_of(rec, axis, beats)
         breaths = breath_level(entries, source, beats, breathing)
         by_hand.mark(breaths.facts, breaths.keys["start_s"], breaths.keys["end_s"])
         windows = window_level(entries, source, beats, breaths, breathing)
@@ -335,14 +337,15 @@ def _analysis(
     hidden = Hidden()
     for level in levels:
         inner = {i.column for i in catalogue.worked_out_in(level.table) if i.inner}
-        shown = [name for name in level.values if name not in inner]
-        columns = {**level.keys, **{name: level.shown(name) for name in shown}, "facts": level.facts}
-        attrs = attributes(level.table, (*keys, *columns), catalogue.in_table(level.table), catalogue.facts)
-        made[level.table] = frame(columns, keys, attrs)
         for name, refused in level.rejected.items():
-            if name in inner:
-                continue
-            hidden.keep(level.table, name, refused, level.values[name])
+            if name not in inner:
+                hidden.keep(level.table, name, refused, level.values[name])
+                # Nobody asks for the unmasked value any more: it need not be there twice.
+                level.values[name][refused] = np.nan
+        shown = {name: values for name, values in level.values.items() if name not in inner}
+        names = (*keys, *level.keys, *shown, "facts")
+        attrs = attributes(level.table, names, catalogue.in_table(level.table), catalogue.facts)
+        made[level.table] = frame({**level.keys, **shown, "facts": level.facts}, keys, attrs)
     for table, found in line.items():
         made[table] = frame(found, keys, attributes(table, (*keys, *found), facts=catalogue.facts))
     rows = {

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from .claim import FASTEST_CHANNEL, channel_claims
+from .claim import FASTEST_CHANNEL, Claims, channel_claims, joined
 from .phase import turns
 from .series import LEVEL_S, Bool, Carriers, Float, local_mean
-from .spectrum import periodogram
+from .spectrum import Spectrum, periodogram
 
 #: Roles of channels that record breathing.
 ROLES = ("respiration", "co2")
@@ -138,11 +138,14 @@ def breaths_of_channel(signal: BreathSignal, duration_s: float, heart: tuple[Flo
     inward, way_known = _inward(value, signal.role)
     even = np.full(value.size, several * spacing)
     of = Carriers(when, inward * value[None], np.ones(value.size), np.array([1e-3 * size]), even)
-    spectrum = periodogram(of, duration_s, WINDOW_S, HOP_S, RATE)
-    # Neighbouring samples tell the same: about one a second counts.
-    spectrum = replace(spectrum, gain=spectrum.gain * np.float32(several * spacing))
-    claimed = channel_claims(spectrum, WINDOW_S, np.interp(spectrum.centre_s, *heart, left=np.nan))
-    found = turns(of, spectrum, claimed, duration_s, _KERNEL)
+
+    def looked(spectrum: Spectrum) -> Claims:
+        # Neighbouring samples tell the same: about one a second counts.
+        spectrum = replace(spectrum, gain=spectrum.gain * np.float32(several * spacing))
+        return channel_claims(spectrum, WINDOW_S, np.interp(spectrum.centre_s, *heart, left=np.nan))
+
+    claimed = joined(map(looked, periodogram(of, duration_s, WINDOW_S, HOP_S, RATE)), bridge=True)
+    found = turns(of, claimed, duration_s, _KERNEL)
     seen = np.isfinite(fine)
     wave = np.interp(time, time[seen], inward * fine[seen])
     placed = _placed(signal.role, found.start, found.end, time, wave, way_known)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .series import Bool, Float, Int, level_passed
-from .spectrum import Spectrum
+from .spectrum import Single, Spectrum
 
 #: Rates that are claimed [1/min]. Below the first, waves of vessel tone look the same in the pressure.
 SLOWEST, FASTEST = 7.6, 45.0
@@ -52,26 +53,78 @@ SAME = 1.5
 GAIN_PREMATURE = 110.0
 
 
-@dataclass(frozen=True)
-class Claims:
+class Claims(NamedTuple):
     """
-    What is claimed of each window.
+    What is claimed of each window, arrays of shape (n,) or (n, carriers).
 
-    `rate` [1/min], NaN where nothing is claimed; `bin` the row of the spectrum for it; `slow` whether slow
-    waves are stronger than breathing or stand in its place.
+    Attributes
+    ----------
+    centre_s : ndarray
+        Centres of the windows [s].
+    rate : ndarray
+        Rate [1/min], NaN where nothing is claimed.
+    slow : ndarray of bool
+        Whether slow waves are stronger than breathing or stand in its place.
+    breathes : ndarray of bool
+        Whether something stands out that may be breathing, claimed or not.
+    wave, own : ndarray
+        As `Spectrum.wave` has them, of the rate that looks most like breathing.
+    part : ndarray
+        Part of what all carriers hold together that this wave explains, 0 to 1.
+    heart_rate : ndarray
+        Heart rate [1/min].
     """
 
     centre_s: Float
     rate: Float
-    bin: Int
     slow: Bool
+    breathes: Bool
+    wave: NDArray[np.complex128]
+    own: Float
+    part: Float
+    heart_rate: Float
 
 
-def _strongest(gain: NDArray[np.float32], allowed: Bool) -> tuple[Int, Float]:
+def joined(pieces: Iterable[Claims], bridge: bool = False) -> Claims:
+    """
+    Put together what was claimed of one piece of the recording after the other.
+
+    Parameters
+    ----------
+    pieces : iterable of Claims
+        In the order of time.
+    bridge : bool
+        Whether to go on from one rate to the next where breathing changes its pace.
+
+    Returns
+    -------
+    Claims
+        Of all windows; a rate that does not recur from window to window is left out.
+    """
+    whole = Claims(*(np.concatenate(column) for column in zip(*pieces, strict=True)))
+    rate = _steady(whole.rate)
+    return whole._replace(rate=_bridged(rate, whole.breathes) if bridge else rate)
+
+
+def _claims(spectrum: Spectrum, first: Int, found: Float, slow: Bool, breathes: Bool) -> Claims:
+    wave, own = spectrum.wave(first)
+    gain = spectrum.gain[np.arange(first.size), first].astype(np.float64)
+    part = -np.expm1(-2.0 * gain / np.maximum(spectrum.beats, 1.0))
+    heart = spectrum.heart_rate.astype(np.float64)
+    return Claims(spectrum.centre_s, found, slow, breathes, wave, own, part, heart)
+
+
+def _tops(gain: Single) -> Single:
+    """Gain at its local maxima along the rates, 0 elsewhere."""
+    inner = gain[:, 1:-1]
+    out = np.zeros_like(gain)
+    np.copyto(out[:, 1:-1], inner, where=(inner >= gain[:, :-2]) & (inner > gain[:, 2:]))
+    return out
+
+
+def _strongest(tops: Single, allowed: Bool) -> tuple[Int, Float]:
     """Highest local maximum among the allowed rates, and its gain (0 if there is none)."""
-    peak = np.zeros(gain.shape, dtype=bool)
-    peak[:, 1:-1] = (gain[:, 1:-1] >= gain[:, :-2]) & (gain[:, 1:-1] > gain[:, 2:])
-    masked = np.where(peak & allowed, gain, 0.0)
+    masked = np.where(allowed, tops, np.float32(0.0))
     at = masked.argmax(axis=1)
     return at, masked[np.arange(at.size), at].astype(np.float64)
 
@@ -91,12 +144,12 @@ def claims(
     spectrum: Spectrum, window_s: float, unfit: Bool, least_gain: Float, interval_floor: float
 ) -> Claims:
     """
-    Decide for each window what the pressure says.
+    Decide for each window what the pressure says, but for whether the next one says the same.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of all windows, from the beats.
+        Of some windows, from the beats.
     window_s : float
         Length of the windows [s].
     unfit : ndarray of bool, shape (n,)
@@ -106,12 +159,12 @@ def claims(
     interval_floor : float
         Unit in which the spectrum counts intervals, its last carrier [s].
     """
-    rate, gain, heart = spectrum.rate, spectrum.gain, spectrum.heart_rate
+    rate, tops, heart = spectrum.rate, _tops(spectrum.gain), spectrum.heart_rate
     apart = _APART * 60.0 / window_s
     row = np.arange(heart.size)
     in_band = (rate >= SLOWEST) & (rate <= np.minimum(FASTEST, OF_HEART * heart)[:, None])
-    at, best = _strongest(gain, in_band)
-    half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
+    at, best = _strongest(tops, in_band)
+    half_at, half_gain = _strongest(tops, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
     doubled = half_gain >= np.maximum(HALF_GAIN, HALF_PART * best)
     halved = doubled & (rate[half_at] >= SLOWEST)
     first, harmonic = np.where(halved, half_at, at), np.where(halved, rate[at], 2 * rate[at])
@@ -121,14 +174,14 @@ def claims(
     image = np.abs(folded - found[:, None]) <= apart
     kin = near | image
     kin |= (np.abs(rate - harmonic[:, None]) <= apart) | (np.abs(folded - harmonic[:, None]) <= apart)
-    _, rival = _strongest(gain, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
-    _, mirrored = _strongest(gain, image & (rate <= ALIAS_UP_TO) & ~near)
+    _, rival = _strongest(tops, (rate >= SLOWEST) & (rate <= FASTEST) & ~kin)
+    _, mirrored = _strongest(tops, image & (rate <= ALIAS_UP_TO) & ~near)
     as_likely = (rival > RIVAL * best) | ((mirrored > ALIAS_RIVAL * best) & (heart - found <= ALIAS_UP_TO))
     # Twice a slow wave is no breath, nor is what stands at half of the rate, below all that are claimed; and
     # with five beats in two breaths what seems to be half the rate may be the alias of its second harmonic.
     folds = np.abs(heart - 2.5 * rate[at]) <= 1.5 * apart
     as_likely |= doubled & (~halved | folds)
-    as_likely |= _folded(spectrum, found, best, apart)
+    as_likely |= _folded(spectrum, tops, found, best, apart)
     wave, own = spectrum.wave(first)
     in_beats = interval_floor * heart / 60.0
     for n in (3.0, 4.0):
@@ -139,11 +192,11 @@ def claims(
     level_only = (found < NEAR_SLOW) & (own[:, 0] < IN_PULSE)
     clear = (best >= least_gain) & (left <= RESTLESS) & in_band[row, first]
     clear &= ~level_only & ~as_likely & ~unfit
-    slow = _slow(spectrum, found, wave, apart)
-    return Claims(spectrum.centre_s, _steady(np.where(clear, found, np.nan)), first, slow)
+    slow = _slow(spectrum, tops, found, wave, apart)
+    return _claims(spectrum, first, np.where(clear, found, np.nan), slow, clear)
 
 
-def _folded(spectrum: Spectrum, found: Float, best: Float, apart: float) -> Bool:
+def _folded(spectrum: Spectrum, tops: Single, found: Float, best: Float, apart: float) -> Bool:
     """
     Whether what seems to be the second harmonic is as likely the breath, and the breath its alias.
 
@@ -151,17 +204,17 @@ def _folded(spectrum: Spectrum, found: Float, best: Float, apart: float) -> Bool
     times the rate is the heart rate; a little off that, the place of the faster line tells.
     """
     heart = spectrum.heart_rate
-    at, gain = _strongest(spectrum.gain, np.abs(spectrum.rate - 2.0 * found[:, None]) <= apart)
+    at, gain = _strongest(tops, np.abs(spectrum.rate - 2.0 * found[:, None]) <= apart)
     double = _refined(spectrum, at)
     off = np.abs(heart - 5.0 * found)
     as_breath = np.abs(double - 0.5 * (heart - found)) < np.abs(double - 2.0 * found)
     return np.asarray((gain >= FOLDED * best) & ((off <= 1.5) | (as_breath & (off <= 1.5 * apart))))
 
 
-def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart: float) -> Bool:
+def _slow(spectrum: Spectrum, tops: Single, found: Float, wave: NDArray[np.complex128], apart: float) -> Bool:
     """Slow waves of pulse and pressure that carry more power than what looks most like breathing."""
     slow = (spectrum.rate >= SLOW[0]) & (spectrum.rate <= SLOW[1])
-    at, seen = _strongest(spectrum.gain, slow & (np.abs(spectrum.rate - found[:, None]) > apart))
+    at, seen = _strongest(tops, slow & (np.abs(spectrum.rate - found[:, None]) > apart))
     slow_wave, _ = spectrum.wave(at)
 
     def power(of: NDArray[np.complex128], rate: Float) -> Float:
@@ -173,36 +226,35 @@ def _slow(spectrum: Spectrum, found: Float, wave: NDArray[np.complex128], apart:
 
 def channel_claims(spectrum: Spectrum, window_s: float, heart_rate: Float) -> Claims:
     """
-    Decide for each window what a channel of breathing says.
+    Decide for each window what a channel of breathing says, but for whether the next one says the same.
 
     Parameters
     ----------
     spectrum : Spectrum
-        Of all windows, from the channel.
+        Of some windows, from the channel.
     window_s : float
         Length of the windows [s].
     heart_rate : ndarray, shape (n,)
         Heart rate [1/min], NaN where unknown: the heart moves the chest too.
     """
-    rate, gain = spectrum.rate, spectrum.gain
+    rate, tops = spectrum.rate, _tops(spectrum.gain)
     apart = _APART * 60.0 / window_s
-    row = np.arange(gain.shape[0])
+    row = np.arange(tops.shape[0])
     allowed = (rate >= SLOWEST_CHANNEL) & (rate <= FASTEST_CHANNEL)
     with np.errstate(invalid="ignore"):
         allowed = allowed & ~(np.abs(rate - heart_rate[:, None]) < 0.6 * apart)
-    at, best = _strongest(gain, allowed)
-    half_at, half_gain = _strongest(gain, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
+    at, best = _strongest(tops, allowed)
+    half_at, half_gain = _strongest(tops, np.abs(rate - 0.5 * rate[at][:, None]) <= 0.3 * apart)
     halved = (half_gain >= np.maximum(GAIN_CHANNEL, HALF_PART * best)) & (rate[half_at] >= SLOWEST_CHANNEL)
     first = np.where(halved, half_at, at)
     found = _refined(spectrum, first)
     multiple = np.round(rate / np.maximum(found, 1e-9)[:, None])
     kin = np.abs(rate - np.maximum(multiple, 1.0) * found[:, None]) <= apart
-    _, rival = _strongest(gain, allowed & ~kin)
+    _, rival = _strongest(tops, allowed & ~kin)
     breathes = (best >= 0.5 * GAIN_CHANNEL) & allowed[row, first]
     clear = breathes & (best >= GAIN_CHANNEL) & (rival <= RIVAL_CHANNEL * best)
     none = np.zeros(row.size, dtype=bool)
-    claimed = _bridged(_steady(np.where(clear, found, np.nan)), breathes)
-    return Claims(spectrum.centre_s, claimed, first, none)
+    return _claims(spectrum, first, np.where(clear, found, np.nan), none, breathes)
 
 
 def _steady(rate: Float) -> Float:

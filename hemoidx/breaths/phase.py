@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from ..samples import rolling_quantile
 from .claim import Claims
 from .series import SPACING_S, Carriers, Float, Int, smoothed
-from .spectrum import Spectrum
 
 #: Points of the phase grid for each breath.
 _POINTS = 6
@@ -35,7 +34,7 @@ class Turns:
     end: Float
 
 
-def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
+def _relation(claimed: Claims) -> NDArray[np.complex128]:
     """
     Weight of each carrier in each window, shape (n, carriers): in phase with the leading carrier.
 
@@ -44,7 +43,7 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     """
     row = np.arange(claimed.rate.size)
     known = np.isfinite(claimed.rate)
-    z, own = spectrum.wave(claimed.bin)
+    z, own = claimed.wave, claimed.own
     power = np.abs(z) ** 2
     noise = np.maximum(0.5 * power * (1.0 / np.clip(own, 1e-3, 0.98) - 1.0), 1.0)
     z = np.where(known[:, None], z / np.sqrt(noise), 0.0)
@@ -65,9 +64,7 @@ def _relation(spectrum: Spectrum, claimed: Claims) -> NDArray[np.complex128]:
     return np.asarray(weight / np.maximum(np.linalg.norm(weight, axis=1), 1e-12)[:, None])
 
 
-def turns(
-    of: Carriers, spectrum: Spectrum, claimed: Claims, duration_s: float, breaths: tuple[float, float]
-) -> Turns:
+def turns(of: Carriers, claimed: Claims, duration_s: float, breaths: tuple[float, float]) -> Turns:
     """
     Follow the phase of breathing and cut it into breaths.
 
@@ -75,10 +72,8 @@ def turns(
     ----------
     of : Carriers
         Beats and carriers.
-    spectrum : Spectrum
-        Where the rates were claimed.
     claimed : Claims
-        The rates.
+        The rates, and how the carriers hang together there.
     duration_s : float
         Length of the recording [s].
     breaths : tuple of float
@@ -99,26 +94,39 @@ def turns(
     if not known.size or not of.time_s.size:
         return Turns(np.zeros(0), np.zeros(0))
     centre = claimed.centre_s[known]
-    grid = np.arange(int(duration_s / SPACING_S) + 2) * SPACING_S
-    rate = np.interp(grid, centre, claimed.rate[known])
-    turn = np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1])))) * SPACING_S / 60.0
-    weights = _relation(spectrum, claimed)[known][_nearest(centre, of.time_s)]
-    value = np.einsum("cn,nc->n", of.value / of.floor[:, None], weights.conj())
-    u = np.interp(of.time_s, grid, turn)
-    short, at = _demodulated(u, of.weight, value, float(turn[-1]), breaths[0])
-    time = np.interp(at, turn, grid)
-    z = short
+    grid, turn = _warped(duration_s, centre, claimed.rate[known])
+    at = np.arange(int(turn[-1] * _POINTS) + 2) / _POINTS
+    time, u = np.interp(at, turn, grid), np.interp(of.time_s, grid, turn)
+    # These are long: what is not needed any more makes room.
+    del grid, turn
+    weights = (_relation(claimed)[known].conj() / of.floor).T
+    window = _nearest(centre, of.time_s)
+    value = np.zeros(of.time_s.size, dtype=np.complex128)
+    for row, weight in zip(of.value, weights, strict=True):
+        value += row * weight[window]
+    folded = _Demodulator(u, of.weight, value, at.size)
+    del value, window, u
+    z = short = folded.amplitude(breaths[0])
     if breaths[1] > breaths[0]:
-        gain = spectrum.gain[known, claimed.bin[known]] / np.maximum(spectrum.beats[known], 1.0)
-        part = np.interp(time, centre, -np.expm1(-2.0 * gain))
+        part = np.interp(time, centre, claimed.part[known])
         trust = np.clip((part - _PLAIN[0]) / (_PLAIN[1] - _PLAIN[0]), 0.0, 1.0)
-        long, _ = _demodulated(u, of.weight, value, float(turn[-1]), breaths[1])
-        z = trust * short + (1.0 - trust) * long
+        z = trust * short + (1.0 - trust) * folded.amplitude(breaths[1])
+    del folded
     place = at + np.unwrap(np.angle(z)) / (2 * np.pi) + 0.25
-    usual = np.interp(time, grid, rate)
+    usual = np.interp(time, centre, claimed.rate[known])
     inside = np.abs(time - centre[_nearest(centre, time)]) <= _REACH_S
     inside &= np.abs(time - of.time_s[_nearest(of.time_s, time)]) <= _LONELY_S + _LONELY * 60.0 / usual
     return _cut(time, place, np.abs(short), inside, usual)
+
+
+def _warped(duration_s: float, centre: Float, rate: Float) -> tuple[Float, Float]:
+    """Times, and how many turns of these rates [1/min] have passed by then."""
+    grid: Float = np.arange(int(duration_s / SPACING_S) + 2, dtype=np.float64) * SPACING_S
+    at = np.interp(grid, centre, rate)
+    turn = np.zeros(grid.size)
+    np.cumsum(0.5 * (at[1:] + at[:-1]), out=turn[1:])
+    turn *= SPACING_S / 60.0
+    return grid, turn
 
 
 def _nearest(sorted_to: Float, value: Float) -> Int:
@@ -126,25 +134,45 @@ def _nearest(sorted_to: Float, value: Float) -> Int:
     return np.searchsorted(0.5 * (sorted_to[1:] + sorted_to[:-1]), value).astype(np.int64)
 
 
-def _demodulated(
-    u: Float, weight: Float, value: NDArray[np.complex128], last: float, breaths: float
-) -> tuple[NDArray[np.complex128], Float]:
-    """Complex amplitude of what turns once in each unit of `u`, on a grid of turns."""
-    size = int(last * _POINTS) + 2
-    at = np.round(u * _POINTS).astype(np.int64)
-    half = round(0.5 * breaths * _POINTS)
-    kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+class _Demodulator:
+    """Complex amplitude of what turns once in each unit of `u`, on a grid of `_POINTS` in each turn."""
 
-    def smooth(what: Float) -> Float:
-        return smoothed(np.bincount(at, what, size)[:size], kernel)
+    def __init__(self, u: Float, weight: Float, value: NDArray[np.complex128], size: int) -> None:
+        place = np.round(u * _POINTS).astype(np.int64)
 
-    mass = np.maximum(smooth(weight), 1e-9)
-    # The mean within the kernel must not leak into the wave.
-    mean = (smooth(weight * value.real) + 1j * smooth(weight * value.imag)) / mass
-    wave = np.exp(-2j * np.pi * u)
-    value = (value - mean[np.clip(at, 0, size - 1)]) * wave * weight
-    z = (smooth(value.real) + 1j * smooth(value.imag)) / mass
-    return np.asarray(z), np.arange(size) / _POINTS
+        def summed(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
+            out = np.empty(size, dtype=np.complex128)
+            out.real = np.bincount(place, what.real, size)[:size]
+            out.imag = np.bincount(place, what.imag, size)[:size]
+            return out
+
+        self.mass = np.bincount(place, weight, size)[:size]
+        wave = np.exp(-2j * np.pi * u)
+        wave *= weight
+        self.wave = summed(wave)
+        wave *= value
+        self.turned = summed(wave)
+        self.value = summed(np.multiply(value, weight, out=wave))
+
+    def amplitude(self, breaths: float) -> NDArray[np.complex128]:
+        """Averaged under a Hann kernel of so many breaths from end to end."""
+        half = round(0.5 * breaths * _POINTS)
+        kernel = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+
+        def smooth(what: NDArray[np.complex128]) -> NDArray[np.complex128]:
+            out = np.empty_like(what)
+            out.real = smoothed(what.real, kernel)
+            out.imag = smoothed(what.imag, kernel)
+            return out
+
+        mass = np.maximum(smoothed(self.mass, kernel), 1e-9)
+        # The mean within the kernel must not leak into the wave.
+        mean = smooth(self.value)
+        mean /= mass
+        mean *= self.wave
+        out = smooth(np.subtract(self.turned, mean, out=mean))
+        out /= mass
+        return out
 
 
 def _cut(time: Float, place: Float, swing: Float, inside: NDArray[np.bool_], rate: Float) -> Turns:

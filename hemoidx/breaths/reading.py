@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from ..facts import mask
+from ..samples import running_total
 from .channel import BreathSignal, Read, breaths_of_channel
 from .claim import (
     COVERED,
@@ -18,11 +19,13 @@ from .claim import (
     GAIN_PREMATURE,
     IRREGULAR,
     PREMATURE,
+    Claims,
     claims,
+    joined,
 )
 from .phase import Turns, turns
 from .series import BeatSeries, Bool, Float, Int, carriers, share_around
-from .spectrum import periodogram
+from .spectrum import Spectrum, periodogram
 
 #: Length and distance of the windows of the beats [s].
 WINDOW_S, HOP_S = 48.0, 12.0
@@ -214,17 +217,21 @@ def _of_beats(beats: BeatSeries, duration_s: float) -> tuple[Float, Bool, Turns,
     if not of.time_s.size:
         none = np.zeros(0)
         return none, np.zeros(0, dtype=bool), Turns(none, none), (np.zeros(1), np.full(1, np.nan))
-    spectrum = periodogram(of, duration_s, WINDOW_S, HOP_S, _RATE)
-    centre = spectrum.centre_s
-    reach = 0.25 * WINDOW_S
-    unfit = share_around(beats.onset_s, beats.irregular, centre, reach) > IRREGULAR
-    premature = share_around(beats.onset_s, beats.ectopic, centre, 2.0 * reach)
-    unfit |= premature > PREMATURE
-    unfit |= spectrum.covered < COVERED
-    least = GAIN + GAIN_PREMATURE * premature
-    claimed = claims(spectrum, WINDOW_S, unfit, least, float(of.floor[3]))
-    found = turns(of, spectrum, claimed, duration_s, _KERNEL)
-    return centre, claimed.slow, found, (centre, spectrum.heart_rate)
+    irregular, ectopic = running_total(beats.irregular), running_total(beats.ectopic)
+
+    def looked(spectrum: Spectrum) -> Claims:
+        centre = spectrum.centre_s
+        reach = 0.25 * WINDOW_S
+        unfit = share_around(beats.onset_s, irregular, centre, reach) > IRREGULAR
+        premature = share_around(beats.onset_s, ectopic, centre, 2.0 * reach)
+        unfit |= premature > PREMATURE
+        unfit |= spectrum.covered < COVERED
+        least = GAIN + GAIN_PREMATURE * premature
+        return claims(spectrum, WINDOW_S, unfit, least, float(of.floor[3]))
+
+    claimed = joined(map(looked, periodogram(of, duration_s, WINDOW_S, HOP_S, _RATE)))
+    found = turns(of, claimed, duration_s, _KERNEL)
+    return claimed.centre_s, claimed.slow, found, (claimed.centre_s, claimed.heart_rate)
 
 
 def _merged(role: str, channel: Read, own: Turns, at: Float, slow: Bool) -> Breaths:

@@ -229,9 +229,8 @@ def level_passed(frequency_hz: Float) -> Float:
     return np.maximum(1.0 - averaged, 0.3)
 
 
-def share_around(time_s: Float, marked: Bool, centre_s: Float, reach_s: float) -> Float:
-    """Share of marked ones among the beats within reach of each centre; 0 where there is none."""
-    count = np.concatenate(([0], np.cumsum(marked)))
+def share_around(time_s: Float, total: Int, centre_s: Float, reach_s: float) -> Float:
+    """Share of marked ones, of which `total` counts those before each, among the beats around each centre."""
     i0 = np.searchsorted(time_s, centre_s - reach_s)
     i1 = np.searchsorted(time_s, centre_s + reach_s)
-    return np.asarray((count[i1] - count[i0]) / np.maximum(i1 - i0, 1))
+    return np.asarray((total[i1] - total[i0]) / np.maximum(i1 - i0, 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -13,6 +14,8 @@ from .series import SPACING_S, Carriers, Float, Int, Spreader, kept
 Single = NDArray[np.float32]
 #: Width of the bins over which products of carriers are summed [s]; windows start at whole bins.
 _BIN_S = 2.0
+#: Windows that are worked on together: enough to share the work, few enough to take little memory.
+_PIECE = 256
 
 
 class Moments(NamedTuple):
@@ -27,7 +30,7 @@ class Moments(NamedTuple):
 @dataclass(frozen=True)
 class Spectrum:
     """
-    What windows say of each rate.
+    What some windows, one after the other, say of each rate.
 
     Attributes
     ----------
@@ -50,9 +53,9 @@ class Spectrum:
     centre_s: Float
     rate: Float
     gain: Single
-    beats: Float
-    heart_rate: Float
-    covered: Float
+    beats: Single
+    heart_rate: Single
+    covered: Single
     variance: Float
     with_cos: Single
     with_sin: Single
@@ -76,20 +79,38 @@ class Spectrum:
         """
         row = np.arange(at.size)
         cc, ss, cs, det = (moment[row, at].astype(np.float64)[:, None] for moment in self.moments)
-        c, s = (part[row, :, at].astype(np.float64) for part in (self.with_cos, self.with_sin))
+        c, s = (part[:, row, at].T.astype(np.float64) for part in (self.with_cos, self.with_sin))
         a, b = (ss * c - cs * s) / det, (cc * s - cs * c) / det
         return a - 1j * b, (a * c + b * s) / self.variance
 
 
-def _windows(grid: Float, centre: Float, half: int) -> Single:
-    """Rows of the grid around each centre, shape (n, 2 half + 1)."""
-    rows = np.lib.stride_tricks.sliding_window_view(np.pad(grid.astype(np.float32), half), 2 * half + 1)
-    step = round((centre[1] - centre[0]) / SPACING_S) if centre.size > 1 else 1
-    first = round(centre[0] / SPACING_S)
-    return np.ascontiguousarray(rows[first::step][: centre.size])
+class _Folded:
+    """
+    A grid, folded about the centres of windows of ``2 half + 1`` points.
+
+    Cosines and the taper are even about the centre and sines are odd, so that sums and differences of the two
+    sides of a window, half as many numbers, tell all that the products with waves need.
+    """
+
+    def __init__(self, grid: Float, half: int, hop: int) -> None:
+        rows = np.lib.stride_tricks.sliding_window_view(np.pad(grid.astype(np.float32), half), half + 1)
+        # Row i holds the points before and up to centre i; half a window on, those from the centre on.
+        self.before, self.after = rows[::hop, ::-1], rows[half::hop]
+
+    def even(self, piece: slice) -> Single:
+        """Sums of the points at equal distance, the centre once: shape (n, half + 1)."""
+        out = np.asarray(self.before[piece] + self.after[piece])
+        out[:, 0] *= np.float32(0.5)
+        return out
+
+    def odd(self, piece: slice) -> Single:
+        """Points behind the centre less those before it, shape (n, half + 1)."""
+        return np.asarray(self.after[piece] - self.before[piece])
 
 
-def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, rate: Float) -> Spectrum:
+def periodogram(
+    of: Carriers, duration_s: float, window_s: float, hop_s: float, rate: Float
+) -> Iterator[Spectrum]:
     """
     Fit a wave of each rate to all carriers of each window.
 
@@ -100,13 +121,16 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     duration_s : float
         Length of the recording [s].
     window_s, hop_s : float
-        Length of the windows, under a Hann taper, and distance from one to the next [s].
+        Length of the windows, under a Hann taper, and distance from one to the next [s]. Half a window is a
+        whole number of distances, and a distance one of bins of 2 s.
     rate : ndarray, shape (f,)
         Rates to try [1/min].
 
-    Returns
-    -------
+    Yields
+    ------
     Spectrum
+        Of some hundred windows, one after the other: all rates of all windows of a day would take more
+        memory than its pressure.
 
     Notes
     -----
@@ -116,40 +140,51 @@ def periodogram(of: Carriers, duration_s: float, window_s: float, hop_s: float, 
     over a grid onto which the beats were spread; each is a product of matrices.
     """
     half = round(0.5 * window_s / SPACING_S)
-    onto = Spreader(of.time_s, int(duration_s / SPACING_S) + 1)
     centre = np.arange(int(duration_s / hop_s) + 1, dtype=np.float64) * hop_s
-    taper = np.hanning(2 * half + 3)[1:-1].astype(np.float32)
-    hz = rate / 60.0
+    covariance = _covariance(of, centre.size, window_s, hop_s)
+    onto = Spreader(of.time_s, int(duration_s / SPACING_S) + 1)
+    taper = np.hanning(2 * half + 3)[half + 1 : -1].astype(np.float32)
+    hz, n_rates = rate / 60.0, rate.size
 
-    def rows(weight: Float) -> Single:
-        return _windows(onto.spread(weight), centre, half)
+    def folded(value: Float) -> _Folded:
+        return _Folded(value, half, round(hop_s / SPACING_S))
 
-    mass = rows(of.weight)
-    total = np.maximum(mass @ taper, 1e-6)
-    beats = total**2 / np.maximum(mass @ taper**2, 1e-6)
-    beating = rows(of.weight * of.interval_s) @ taper
-    inside = _windows(np.ones(onto.size), centre, half) @ taper
+    mass, beating = folded(onto.spread(of.weight)), folded(onto.spread(of.weight * of.interval_s))
+    values = [folded(onto.spread(of.weight * row)) for row in of.value / of.floor[:, None]]
+    inside = folded(np.ones(onto.size))
+    del onto
     cos, sin = _waves(taper, hz)
-    c1, s1 = (mass @ part / total[:, None] for part in (cos, sin))
-    moments = _moments(c1, s1, *(mass @ part / total[:, None] for part in _waves(taper, 2 * hz)))
-    with_cos, with_sin = np.empty((2, centre.size, of.value.shape[0], rate.size), dtype=np.float32)
-    for k, value in enumerate(of.value / of.floor[:, None]):
-        row = rows(of.weight * value)
-        mean = (row @ taper / total)[:, None]
-        with_cos[:, k] = row @ cos / total[:, None] - mean * c1
-        with_sin[:, k] = row @ sin / total[:, None] - mean * s1
-    covariance = _covariance(of, centre, window_s, of.value.shape[0])
-    gain = 0.5 * beats[:, None] * _joined(with_cos, with_sin, moments, covariance)
-    heart = 60.0 * total / np.maximum(beating, 1e-6)
-    covered = beating / (inside * SPACING_S)
-    variance = np.einsum("nii->ni", covariance)
-    return Spectrum(centre, rate, gain, beats, heart, covered, variance, with_cos, with_sin, moments)
+    both = [np.hstack(pair) for pair in zip((cos, sin), _waves(taper, 2 * hz), strict=True)]
+    cos = np.column_stack([cos, taper])
+    tapers = np.column_stack([taper, taper**2])
+    for first in range(0, centre.size, _PIECE):
+        piece = slice(first, min(first + _PIECE, centre.size))
+        even = mass.even(piece)
+        total, squares = (even @ tapers).T
+        total = np.maximum(total, np.float32(1e-6))[:, None]
+        count = total[:, 0] ** 2 / np.maximum(squares, np.float32(1e-6))
+        c, s = even @ both[0] / total, mass.odd(piece) @ both[1] / total
+        c1, s1 = c[:, :n_rates], s[:, :n_rates]
+        moments = _moments(c1, s1, c[:, n_rates:], s[:, n_rates:])
+        with_cos, with_sin = np.empty((2, len(values), total.size, n_rates), dtype=np.float32)
+        for k, value in enumerate(values):
+            row = value.even(piece) @ cos / total
+            mean = row[:, n_rates:]
+            with_cos[k] = row[:, :n_rates] - mean * c1
+            with_sin[k] = value.odd(piece) @ sin / total - mean * s1
+        shared = covariance[piece]
+        gain = 0.5 * count[:, None] * _joined(with_cos, with_sin, moments, shared)
+        beat = beating.even(piece) @ taper
+        heart = np.float32(60.0) * total[:, 0] / np.maximum(beat, np.float32(1e-6))
+        covered = beat / ((inside.even(piece) @ taper) * SPACING_S)
+        variance = np.einsum("nii->ni", shared)
+        fit = with_cos, with_sin, moments
+        yield Spectrum(centre[piece], rate, gain, count, heart, covered, variance, *fit)
 
 
 def _waves(taper: Single, hz: Float) -> tuple[Single, Single]:
-    """Cosine and sine of each frequency about the centre of a window, shape (points, f), under the taper."""
-    lag = (np.arange(taper.size) - taper.size // 2) * SPACING_S
-    angle = 2 * np.pi * lag[:, None] * hz
+    """Cosine and sine of each frequency from a window's centre on, shape (points, f), under the taper."""
+    angle = 2 * np.pi * (np.arange(taper.size) * SPACING_S)[:, None] * hz
     scale = taper[:, None] / kept(hz)
     return (np.cos(angle) * scale).astype(np.float32), (np.sin(angle) * scale).astype(np.float32)
 
@@ -160,27 +195,30 @@ def _moments(c1: Single, s1: Single, c2: Single, s2: Single) -> Moments:
     return Moments(cc, ss, cs, np.maximum(cc * ss - cs**2, np.float32(1e-4)))
 
 
-def _covariance(of: Carriers, centre: Float, window_s: float, n_carriers: int) -> Float:
-    """Weighted covariance of the carriers [floors squared] in each window, shape (n, c, c)."""
-    size = int(centre[-1] / _BIN_S) + 1
+def _covariance(of: Carriers, n: int, window_s: float, hop_s: float) -> Float:
+    """Weighted covariance of the carriers [floors squared] in each of `n` windows, shape (n, c, c)."""
+    bins, hops = round(hop_s / _BIN_S), round(0.5 * window_s / hop_s)
+    size = (n - 1) * bins + 1
     at = np.clip((of.time_s / _BIN_S).astype(np.int64), 0, size - 1)
-    half = round(0.5 * window_s / _BIN_S)
-    # The taper at the middles of the bins.
-    taper = 0.5 + 0.5 * np.cos(np.pi * (np.arange(-half, half) + 0.5) / half)
-    every = np.round(centre / _BIN_S).astype(np.int64)
+    # The taper at the middles of the bins, a column for each distance from window to window.
+    lag = (np.arange(-hops * bins, hops * bins) + 0.5) / (hops * bins)
+    taper = (0.5 + 0.5 * np.cos(np.pi * lag)).reshape(2 * hops, bins).T
+    n_carriers = of.value.shape[0]
+    value = of.value / of.floor[:, None]
 
-    def summed(value: Float) -> Float:
-        bins = np.pad(np.bincount(at, value, size), half)
-        return np.asarray(np.lib.stride_tricks.sliding_window_view(bins, 2 * half)[every] @ taper)
+    def summed(product: Float) -> Float:
+        filled = np.zeros((n - 1 + 2 * hops) * bins)
+        filled[hops * bins : hops * bins + size] = np.bincount(at, product, size)
+        parts = filled.reshape(-1, bins) @ taper
+        return np.asarray(sum(parts[k : k + n, k] for k in range(2 * hops)))
 
     total = np.maximum(summed(of.weight), 1e-9)
-    value = of.value / of.floor[:, None]
-    mean = np.stack([summed(of.weight * row) for row in value]) / total
-    out = np.empty((centre.size, n_carriers, n_carriers))
+    mean = [summed(of.weight * row) / total for row in value]
+    out = np.empty((n, n_carriers, n_carriers))
     for i in range(n_carriers):
         for j in range(i + 1):
-            moment = summed(of.weight * value[i] * value[j]) / total - mean[i] * mean[j]
-            out[:, i, j] = out[:, j, i] = moment
+            moment = summed(of.weight * value[i] * value[j]) / total
+            out[:, i, j] = out[:, j, i] = moment - mean[i] * mean[j]
     out[:, range(n_carriers), range(n_carriers)] += 1.0
     return out
 
@@ -188,11 +226,20 @@ def _covariance(of: Carriers, centre: Float, window_s: float, n_carriers: int) -
 def _joined(c: Single, s: Single, m: Moments, covariance: Float) -> Single:
     """Log of the ratio of the determinants of the covariance without and with the wave."""
     cc, ss, cs, det = m
-    white = np.linalg.inv(np.linalg.cholesky(covariance)).astype(np.float32)
-    c = np.matmul(white, c)
-    s = np.matmul(white, s)
-    q_cc, q_ss = np.einsum("ncf,ncf->nf", c, c), np.einsum("ncf,ncf->nf", s, s)
-    q_cs = np.einsum("ncf,ncf->nf", c, s)
+    lower = np.linalg.cholesky(covariance).astype(np.float32)
+    q_cc, q_ss, q_cs = np.zeros((3, *c.shape[1:]), dtype=np.float32)
+    white: list[tuple[Single, Single]] = []
+    for i in range(c.shape[0]):
+        # Forward substitution: what is left of a carrier once those before it are known.
+        a, b = c[i], s[i]
+        for j, (before_a, before_b) in enumerate(white):
+            part = lower[:, i, j, None]
+            a, b = a - part * before_a, b - part * before_b
+        a, b = a / lower[:, i, i, None], b / lower[:, i, i, None]
+        white.append((a, b))
+        q_cc += a * a
+        q_ss += b * b
+        q_cs += a * b
     # det(1 - M^-1 Q) of two by two matrices.
     trace = (ss * q_cc + cc * q_ss - 2 * cs * q_cs) / det
     product = (q_cc * q_ss - q_cs**2) / det

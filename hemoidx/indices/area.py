@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..samples import Float, integral
 from .index import Index, Range
-from .limits import SUPPORTED
+from .limits import NOTCH_AT_FLOOR, SUPPORTED
 from .rules import (
     CLIPPED,
     DYNAMIC_SHAPE,
@@ -210,7 +210,7 @@ EJECTION_TIME = Index(
         "Lewis RP, Rittgers SE, Forester WF, Boudoulas H. A critical review of the systolic time intervals. "
         "Circulation 1977;56:146-158. doi:10.1161/01.CIR.56.2.146",
     ),
-    rules=SHAPE_RULES + reject("no_notch") + DYNAMIC_SHAPE,
+    rules=SHAPE_RULES + reject("no_notch") + DYNAMIC_SHAPE + NOTCH_AT_FLOOR,
     harmed_by=("line",),
     limits=(
         Limit(
@@ -244,7 +244,13 @@ SYSTOLIC_AREA = Index(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
         "method. Circ Res 1970;26:611-623",
     ),
-    rules=PRESSURE_RULES + CLIPPED + reject("no_notch") + GAIN + DYNAMIC_SHAPE + dynamic_error("pp"),
+    rules=PRESSURE_RULES
+    + CLIPPED
+    + reject("no_notch")
+    + GAIN
+    + DYNAMIC_SHAPE
+    + dynamic_error("pp")
+    + NOTCH_AT_FLOOR,
     harmed_by=("gain", "line"),
     limits=(
         Limit(
@@ -279,7 +285,7 @@ SYSTOLIC_AREA_ABOVE_ZERO = Index(
         "between pulse pressure analysis and esophageal Doppler. Crit Care 2013;17:R113. "
         "doi:10.1186/cc12785 (table 1)",
     ),
-    rules=_ABOVE_ZERO,
+    rules=_ABOVE_ZERO + NOTCH_AT_FLOOR,
     harmed_by=("offset", "gain", "line"),
     limits=(_FLOW,),
     shared_inputs=("diastolic_area", "sevr"),
@@ -314,7 +320,7 @@ DIASTOLIC_AREA = Index(
         "Salvi P, Baldi C, Scalise F, et al. J Am Heart Assoc 2021;10:e021207. doi:10.1161/JAHA.121.021207 "
         "(abstract)",
     ),
-    rules=_ABOVE_ZERO + reject("end_unknown"),
+    rules=_ABOVE_ZERO + reject("end_unknown") + NOTCH_AT_FLOOR,
     harmed_by=("offset", "gain", "line"),
     shared_inputs=("beat_area", "systolic_area_above_zero", "sevr"),
 )
@@ -332,7 +338,13 @@ SYSTOLIC_AREA_CORRECTED = Index(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
         "method. Circ Res 1970;26:611-623",
     ),
-    rules=PRESSURE_RULES + CLIPPED + reject("no_notch", "end_unknown") + GAIN + DYNAMIC_SHAPE + SUPPORTED,
+    rules=PRESSURE_RULES
+    + CLIPPED
+    + reject("no_notch", "end_unknown")
+    + GAIN
+    + DYNAMIC_SHAPE
+    + SUPPORTED
+    + NOTCH_AT_FLOOR,
     harmed_by=("gain", "line"),
     limits=(_FLOW,),
 )

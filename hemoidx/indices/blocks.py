@@ -95,8 +95,9 @@ def of_sums(
     """
     of = np.asarray(group, dtype=np.intp)
     inside = of >= 0
-    of = of[inside]
-    kept = np.array([np.asarray(term, dtype=np.float64)[inside] for term in terms])
+    kept = np.array([np.asarray(term, dtype=np.float64) for term in terms])
+    if not inside.all():
+        of, kept = of[inside], kept[:, inside]
     if not of.size:
         return Estimate(np.full(n_groups, np.nan), np.full(n_groups, np.nan))
     first = np.searchsorted(of, np.arange(n_groups))

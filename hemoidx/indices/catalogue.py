@@ -23,6 +23,7 @@ from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
 #: Column of what zero and level add to every pressure.
 OFFSET_COLUMN = "static_error"
 _INPUT = "of its input "
+_SHOW_BREATHS = ("sbp", "dbp", "mbp")
 _KEYS = ("record_id", "channel", "beat", "breath", "window")
 
 
@@ -111,6 +112,62 @@ class Catalogue:
             if not isinstance(index, Index):
                 raise InputError(f"catalogue: need Index entries, got {type(index).__name__}")
         return Catalogue((*self.indices, *extra))
+
+    def only(self, *wanted: str) -> Catalogue:
+        """
+        Give a smaller catalogue, which costs less: some indices, with what they and their rules stand on.
+
+        Parameters
+        ----------
+        *wanted : str
+            Names of indices, or of families such as "pressure".
+
+        Returns
+        -------
+        Catalogue
+            The entries in their order; what only feeds them is kept, and shown like any other.
+
+        Raises
+        ------
+        InputError
+            If there is no such index or family.
+
+        Examples
+        --------
+        >>> from hemoidx.indices import default_catalogue
+        >>> [index.name for index in default_catalogue().only("hr")]
+        ['duration', 'hr']
+        """
+        # Valid time is counted by the duration of the beats.
+        waiting = [self["duration"]]
+        for name in wanted:
+            of_family = [index for index in self.indices if index.family == name]
+            waiting += of_family or [self[name]]
+        found = self._with_all_that_feeds(waiting)
+        # Breaths are found in all three pressures, whatever is read off them.
+        if found.needs_breaths:
+            found = self._with_all_that_feeds(
+                [*found, *(self[name] for name in _SHOW_BREATHS if name in self)]
+            )
+        return found
+
+    def _with_all_that_feeds(self, waiting: list[Index]) -> Catalogue:
+        kept: set[str] = set()
+        while waiting:
+            index = waiting.pop()
+            if index.name in kept:
+                continue
+            kept.add(index.name)
+            asked = [_bare(name) for name in index.inputs] + [when.column for when in _predicates(index)]
+            waiting += [found for name in asked if (found := self._by_name.get(name)) is not None]
+        return Catalogue(tuple(index for index in self.indices if index.name in kept))
+
+    @property
+    def needs_breaths(self) -> bool:
+        """Whether any entry is read off breaths."""
+        asked = {name for index in self.indices for name in index.inputs}
+        of_breaths = any("breath" in name for name in asked)
+        return of_breaths or any(index.level == "breath" for index in self.indices)
 
     def in_table(self, table: str) -> tuple[Index, ...]:
         """Entries that have a column in a table."""

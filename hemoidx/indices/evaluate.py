@@ -9,6 +9,7 @@ never copied whole, and a value does not depend on the stretch it was computed i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -69,7 +70,7 @@ def beat_values(
     Returns
     -------
     dict of str to ndarray, shape (n_beats,)
-        By column name, in the order of the catalogue.
+        By column name, in the order of the catalogue: rows of one array, which a table can take as it is.
 
     Raises
     ------
@@ -85,8 +86,9 @@ def beat_values(
         "quality": quality,
         "chain": chain,
     }
-    done: dict[str, Stored] = {}
     waiting = list(catalogue.order("beat"))
+    done = _rows([index for index in catalogue if index.level == "beat"], onset.size)
+    doubled: dict[str, Any] = {}
 
     def look_up(name: str) -> Any:
         if name.startswith("context.") and name not in known:
@@ -94,18 +96,30 @@ def beat_values(
         return known[name]
 
     def find(name: str) -> Any:
-        return _double(look_up(name))
+        if name not in doubled:
+            doubled[name] = _double(look_up(name))
+        return doubled[name]
 
     while waiting:
         stage = _stage(waiting, known)
         if stage[0].reads_wave:
-            values = _over_chunks(stage, pressure, fs, look_up, onset, chunk_s)
+            _over_chunks(stage, pressure, fs, look_up, onset, chunk_s, done)
         else:
-            values = [_call(stage[0], find, onset.size).astype(STORED)]
-        for index, value in zip(stage, values, strict=True):
-            done[index.column] = known[index.name] = known[index.column] = value
-        waiting = [index for index in waiting if index not in stage]
-    return {index.column: done[index.column] for index in catalogue if index.level == "beat"}
+            # Only what the last entry asked for too is the same array again.
+            doubled = {name: doubled[name] for name in stage[0].inputs if name in doubled}
+            done[stage[0].column][:] = _call(stage[0], find, onset.size)
+        for index in stage:
+            known[index.name] = known[index.column] = done[index.column]
+        names = {index.name for index in stage}
+        waiting = [index for index in waiting if index.name not in names]
+    return done
+
+
+def _rows(entries: Sequence[Index], size: int) -> dict[str, Stored]:
+    """A row of one array for each entry; those that tables do not show come last."""
+    block = np.full((len(entries), size), np.nan, dtype=STORED)
+    place = {index.column: row for row, index in enumerate(sorted(entries, key=lambda entry: entry.inner))}
+    return {index.column: block[place[index.column]] for index in entries}
 
 
 def _double(values: Any) -> Any:
@@ -141,10 +155,15 @@ def _chunks(onset: Float, landmarks: Sequence[Float], fs: float, size: int, chun
 
 
 def _over_chunks(
-    stage: Sequence[Index], pressure: Wave, fs: float, find: Lookup, onset: Float, chunk_s: float
-) -> list[Stored]:
-    """Evaluate readers of the wave, stretch by stretch."""
-    out = [np.full(onset.size, np.nan, dtype=STORED) for _ in stage]
+    stage: Sequence[Index],
+    pressure: Wave,
+    fs: float,
+    find: Lookup,
+    onset: Float,
+    chunk_s: float,
+    out: Mapping[str, Stored],
+) -> None:
+    """Evaluate readers of the wave, stretch by stretch, and put the values into their columns."""
     landmarks = [find(name) for name in LANDMARKS]
     for beats, samples in _chunks(onset, landmarks, fs, pressure.size, chunk_s):
         part = np.array(pressure[samples], dtype=np.float64)
@@ -158,15 +177,17 @@ def _over_chunks(
                 here[name] = _double(np.asarray(find(name))[beats])
             return here[name]
 
-        for index, values in zip(stage, out, strict=True):
-            values[beats] = _call(index, find_here, beats.stop - beats.start)
-            here[index.name] = here[index.column] = _double(values[beats])
-    return out
+        for index in stage:
+            values = out[index.column][beats]
+            values[:] = _call(index, find_here, beats.stop - beats.start)
+            here[index.name] = here[index.column] = _double(values)
 
 
-def _call(index: Index, find: Lookup, size: int, function: Callable[..., Any] | None = None) -> Float:
+def _call(
+    index: Index, find: Lookup, size: int, function: Callable[..., Any] | _Known | None = None
+) -> Float:
     """Call the function of an entry and check what comes back."""
-    arguments = [find(name) for name in index.inputs]
+    arguments = [] if isinstance(function, _Known) else [find(name) for name in index.inputs]
     try:
         with np.errstate(invalid="ignore", divide="ignore"):
             value = (function or index.function)(*arguments)
@@ -212,24 +233,45 @@ def upper_values(catalogue: Catalogue, level: str, find: Lookup, size: int) -> I
         Its values, unmasked.
     """
     kept: dict[tuple[Any, ...], Any] = {}
+    found: dict[str, Any] = {}
+
+    def look_up(name: str) -> Any:
+        if name not in found:
+            found[name] = find(name)
+        return found[name]
+
     for index in catalogue.order(level):
-        yield index.column, _call(index, find, size, _once(index.function, index.inputs, kept))
+        # Only what the last entry asked for too is not looked up again: columns of beats are large.
+        found = {name: found[name] for name in index.inputs if name in found}
+        yield index.column, _call(index, look_up, size, _once(index.function, index.inputs, kept))
         if index.error_function is not None:
             error_function = _once(index.error_function, index.inputs, kept)
-            yield f"{index.column}_se", _call(index, find, size, error_function)
+            yield f"{index.column}_se", _call(index, look_up, size, error_function)
 
 
 def _once(
     function: Callable[..., Any], inputs: tuple[str, ...], kept: dict[tuple[Any, ...], Any]
-) -> Callable[..., Any]:
+) -> Callable[..., Any] | _Known:
     """A function as it is; what several entries take their parts from is worked out once for one input."""
     if not isinstance(function, Part):
         return function
     key, whole = (function.of, inputs), function.of
+    if key in kept:
+        return _Known(getattr(kept[key], function.part))
 
     def known(*values: Any) -> Any:
-        if key not in kept:
-            kept[key] = whole(*values)
+        kept[key] = whole(*values)
         return kept[key]
 
     return Part(known, function.part)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """An answer that is there already: no input needs to be looked up for it."""
+
+    value: Any
+
+    def __call__(self, *inputs: Any) -> Any:
+        """Give the answer."""
+        return self.value

@@ -44,7 +44,7 @@ class Level:
 
     table: str
     keys: dict[str, NDArray[Any]]
-    values: Values
+    values: Mapping[str, NDArray[np.floating[Any]]]
     facts: Int64Array
     time: Float
     rejected: dict[str, Bool] = field(default_factory=dict)

@@ -19,7 +19,7 @@ from .evaluate import beat_values, upper_values
 from .index import LANDMARKS, Index
 from .level import Bool, Breathing, Float, Level, Source, Values
 from .lookup import ContextLookup, columns_of, finder
-from .rules import When, rejected
+from .rules import Answers, rejected
 from .windows import (
     LEAST_BEATS,
     LEAST_VALID,
@@ -33,7 +33,7 @@ from .windows import (
 )
 
 #: Columns of beats that are averaged together: enough to share the work, few enough to stay small.
-_COLUMNS_AT_ONCE = 8
+_COLUMNS_AT_ONCE = 5
 
 
 def beat_level(catalogue: Catalogue, source: Source) -> Level:
@@ -187,10 +187,15 @@ def _risen(
     step = _largest(source.step, row, n)
     length = breaths.keys["end_s"] - breaths.keys["start_s"]
     of_level = {"beat": (beats, weights, of_beats), "breath": (breaths, length, of_breaths)}
+    nothing = np.full(n, np.nan)
     found: dict[str, tuple[Float, Float]] = {}
     for (name, kind), entries in _alike(catalogue).items():
         level, weight, groups = of_level[name]
-        for some in _batched(entries, _COLUMNS_AT_ONCE):
+        known = {i.column: np.count_nonzero(np.isfinite(level.values[i.column])) for i in entries}
+        found |= {column: (nothing, nothing) for column, count in known.items() if not count}
+        # Columns that know as many rows mostly know the same ones.
+        full = sorted((i for i in entries if known[i.column]), key=lambda index: known[index.column])
+        for some in _batched(full, _COLUMNS_AT_ONCE):
             stacked = np.stack([level.usable(index.column) for index in some])
             steps = np.stack([index.readings * step for index in some])
             both = statistics(kind, stacked, weight, groups, steps if name == "beat" else 0.0)
@@ -319,7 +324,7 @@ def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level
             holds = mark.when.holds(level.table, facts, columns, catalogue.facts)
             if holds is not None:
                 facts |= holds.astype(np.int64) << mark.fact.bit
-    answers: dict[When, Bool | None] = {}
+    answers = Answers()
     for index in catalogue.worked_out_in(level.table):
         if not any(np.isfinite(level.values[name]).any() for name in _columns(index, level.values)):
             # Nothing is there that could be hidden.

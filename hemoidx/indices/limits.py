@@ -16,6 +16,13 @@ AWAY_FROM_AORTA = (
     "temporal",
     "carotid",
 )
+#: A notch lower than this share of the pulse is no plausible end of ejection (our convention).
+FLOOR = 0.1
+AT_FLOOR = (
+    "lies at the floor of the wave: it may be the trough before a reflected wave, not the closing valve"
+)
+#: What is read up to the notch, or from it on, stands and falls with it.
+NOTCH_AT_FLOOR = (Rule(CAUTION, When(column="notch_height", below=FLOOR), f"its notch {AT_FLOOR}"),)
 _SITE = "context.site"
 _SUPPORT = "context.mechanical_support"
 

@@ -88,12 +88,13 @@ def columns_of(
     time : ndarray, shape (n_rows,)
         Time of the rows [s].
     """
+    from . import default_catalogue
 
     def find(name: str) -> NDArray[Any]:
         if name.startswith("context."):
             return np.asarray(context(name.removeprefix("context."), time))
-        if name not in catalogue and _CHAIN_COLUMN.fullmatch(name):
-            # A catalogue of a user's own may lack them; nothing is then known of these errors.
+        if name not in catalogue and (_CHAIN_COLUMN.fullmatch(name) or name in default_catalogue()):
+            # A catalogue of a user's own may lack what rules of ours ask for: nothing is then known of it.
             return np.full(np.shape(time), np.nan)
         return column(column_name(catalogue, name))
 

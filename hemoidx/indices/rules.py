@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import FACTS, UNDOCUMENTED, Fact, Int64Array, mask
+from .when import Answers as Answers
 from .when import Bool, Columns
 from .when import When as When
 
@@ -219,7 +220,7 @@ def rejected(
     facts: Int64Array,
     columns: Columns,
     known: Sequence[Fact] = FACTS,
-    answers: dict[When, Bool | None] | None = None,
+    answers: Answers | None = None,
 ) -> Bool:
     """
     Rows whose value is rejected.
@@ -236,27 +237,33 @@ def rejected(
         Returns a numeric column, unmasked, by name.
     known : sequence of Fact
         All facts there are.
-    answers : dict of When to ndarray of bool or None, optional
-        Filled with what each predicate answers, None where it holds nowhere, and read from there when it is
-        asked again: indices share their rules. It serves one table with these very facts.
+    answers : Answers, optional
+        What was found before for the same table with these very facts.
 
     Returns
     -------
     ndarray of bool, shape (n_rows,)
-        True where the value counts as not measured.
+        True where the value counts as not measured. Indices with the same answers share one array.
     """
-    answers = {} if answers is None else answers
-    out = np.zeros(facts.shape, dtype=bool)
+    answers = Answers() if answers is None else answers
+    held: dict[int, Bool] = {}
+
+    def ask(when: When) -> Bool | None:
+        return when.holds(table, facts, columns, known)
+
     for rule in (*rules, *TABLE_RULES.get(table, ())):
         if rule.level != REJECTED:
             continue
-        if rule.when not in answers:
-            holds = rule.when.holds(table, facts, columns, known)
-            answers[rule.when] = holds if holds is not None and holds.any() else None
-        found = answers[rule.when]
+        found = answers.of(rule.when, ask)
         if found is not None:
+            held[id(found)] = found
+    together = frozenset(held)
+    if together not in answers.together:
+        out = np.zeros(facts.shape, dtype=bool)
+        for found in held.values():
             out |= found
-    return out
+        answers.together[together] = out
+    return answers.together[together]
 
 
 class Judged(NamedTuple):

@@ -116,3 +116,22 @@ class When:
             bounds += [f"above {self.above:g}"] if self.above is not None else []
             parts.append(f"{name} is {' and '.join(bounds)}")
         return " and ".join(parts)
+
+
+class Answers:
+    """What each predicate answers for one table, and several of them together: indices share them."""
+
+    def __init__(self) -> None:
+        self.each: dict[When, Bool | None] = {}
+        # Asked by identity first: entries share their rules, and to compare predicates takes longer.
+        self.known: dict[int, tuple[When, Bool | None]] = {}
+        self.together: dict[frozenset[int], Bool] = {}
+
+    def of(self, when: When, ask: Callable[[When], Bool | None]) -> Bool | None:
+        """Rows where a predicate holds; None where it holds nowhere."""
+        if id(when) not in self.known:
+            if when not in self.each:
+                holds = ask(when)
+                self.each[when] = holds if holds is not None and holds.any() else None
+            self.known[id(when)] = when, self.each[when]
+        return self.known[id(when)][1]

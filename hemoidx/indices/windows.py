@@ -224,17 +224,21 @@ def statistics(
         if kind == "rate":
             v = 60.0 / v
         ok = np.isfinite(v)
-        if kind == "time_mean":
+        timed = kind == "time_mean"
+        if timed:
             ok &= np.isfinite(w)
-            weight, sums = np.where(ok, w, 0.0), np.where(ok, w * v, 0.0)
-        else:
-            weight, sums = ok.astype(np.float64), np.where(ok, v, 0.0)
+        product = v * w if timed else v
+        sums = product if ok.all() else np.where(ok, product, 0.0)
+        if (ok == ok[0]).all():
+            # Columns mostly miss the same rows: what they count is then counted once.
+            ok = ok[:1]
+        weight = np.where(ok, w, 0.0) if timed else ok.astype(np.float64)
         in_cell, of_sums = (np.add.reduceat(x, cell, axis=1) for x in (weight, sums))
         total = np.add.reduceat(in_cell, group, axis=1)
         mean = np.add.reduceat(of_sums, group, axis=1) / total
         variance = _between_blocks(in_cell, of_sums, total, mean, group, of_cell)
-        count = total if kind != "time_mean" else np.add.reduceat(ok.astype(np.float64), cell, axis=1)
-        if kind == "time_mean":
+        count = total if not timed else np.add.reduceat(ok.astype(np.float64), cell, axis=1)
+        if timed:
             count = np.add.reduceat(count, group, axis=1)
         steps = np.broadcast_to(np.asarray(step, dtype=np.float64), shape)[:, there]
         if np.any(steps > 0):

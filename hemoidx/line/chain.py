@@ -129,6 +129,9 @@ class Chain:
         """
         asked = (pulse_pressure, dpdt_max, steepest, duration)
         if not self._last or any(a is not b for a, b in zip(asked, self._last[0], strict=True)):
+            if not self.adequacy:
+                nothing = np.broadcast_to(np.nan, self.onset.shape)
+                return dict.fromkeys(HARMED, BeatErrors(nothing, nothing, nothing))
             out = {name: np.full((3, self.onset.size), np.nan) for name in HARMED}
             before = np.diff(steepest, prepend=np.nan) / self.fs
             # Behind a break nobody knows how long ago the last beat was.

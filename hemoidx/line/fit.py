@@ -30,9 +30,11 @@ _MOST_STEPS = 25
 _GAIN = 2e-3
 #: Information on each parameter that is always there, so that none is reckoned as known where nothing is.
 FAINT = 0.1
-# What is held to be likely beforehand: slope of plateau and of level [mmHg/s], size of the pulse relative to
-# its neighbours, corner of the recorder (natural logarithm), release [s].
-_PLATEAU_SLOPE, _DRIFT, _PULSE, _CORNER, _RELEASE_S = 40.0, 30.0, 0.15, 0.08, 0.03
+#: What is held to be likely beforehand: slope of plateau and of level [mmHg/s].
+PLATEAU_SLOPE, DRIFT = 40.0, 30.0
+# The same: size of the pulse relative to its neighbours, corner of the recorder (natural logarithm),
+# release [s].
+_PULSE, _CORNER, _RELEASE_S = 0.15, 0.08, 0.03
 # The release is looked for within this time of the place where the pressure is seen to fall [s].
 _RELEASED_S = 0.06
 
@@ -187,10 +189,10 @@ class Problem:
     def expected(self) -> Float:
         """What is held to be likely of the linear coefficients, as observations of zero."""
         out = np.zeros((3, 6))
-        out[0, 3] = 1 / _DRIFT
+        out[0, 3] = 1 / DRIFT
         out[1, 4:] = 1 / _PULSE
         if self.skip is None:
-            out[2, 1] = 1 / _PLATEAU_SLOPE
+            out[2, 1] = 1 / PLATEAU_SLOPE
         return out
 
     def solved(self, theta: Float) -> tuple[Float, Float]:
@@ -316,47 +318,3 @@ def _descended(problem: Problem, theta: Float, move: list[int]) -> tuple[Float, 
         if gain < _GAIN:
             break
     return best, rest, jacobian
-
-
-def profile(problem: Problem, best: Fitted, which: int, level: float = 3.84) -> tuple[float, float]:
-    """
-    Interval of one parameter in which the others can still make up for it.
-
-    Parameters
-    ----------
-    problem : Problem
-        The samples.
-    best : Fitted
-        The fit.
-    which : int
-        0 for natural frequency, 1 for damping.
-    level : float
-        Growth of the misfit, in units of the inflated noise, at which the interval ends; 3.84 for 95 %. More
-        where the standard error is known to be larger than the fit reckons.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper end; 0 or infinity where the samples set no limit.
-    """
-    bounds = ((LEAST_HZ, MOST_HZ), (LEAST_DAMPING, MOST_DAMPING))[which]
-    spread = float(np.sqrt(best.covariance[which, which] * best.inflation))
-    stride = float(np.clip(spread, 0.02, 0.35))
-    ends = []
-    for sign, edge, open_end in ((-1.0, np.log(bounds[0]), 0.0), (1.0, np.log(bounds[1]), np.inf)):
-        theta, before, at, end = best.theta, 0.0, float(best.theta[which]), open_end
-        for k in range(1, 16):
-            x = best.theta[which] + sign * stride * (k if k < 4 else 3 + (k - 3) * 1.5)
-            if sign * x >= sign * edge:
-                break
-            guess = theta.copy()
-            guess[which] = x
-            fitted = solve(problem, guess, held=which)
-            growth = max((fitted.rss - best.rss) / best.inflation, 0.0)
-            if growth > level:
-                part = (np.sqrt(level) - np.sqrt(before)) / (np.sqrt(growth) - np.sqrt(before))
-                end = float(np.exp(at + (x - at) * part))
-                break
-            theta, before, at = fitted.theta, growth, x
-        ends.append(end)
-    return ends[0], ends[1]

@@ -11,10 +11,11 @@ from ..errors import InputError
 from .bedside import read_swings
 from .beneath import SETTLED_S, Neighbours, Pieces, neighbours
 from .dynamics import FlushReading, is_resolved, slow_pole
-from .fit import Fitted, Problem, profile, ringing_of, solve
+from .fit import Fitted, Problem, ringing_of, solve
 from .flush import Stretch, at_rails, find_stretch
 from .guess import first_guesses
 from .rehearsal import UNTRIED, Rehearsed, rehearse
+from .valley import bounds
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -254,8 +255,7 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
             resolved=True,
         )
     level = _REACH**2 * np.diag(covariance) / np.diag(error.covariance)
-    low_hz, high_hz = profile(problem, best, 0, float(level[0]))
-    low_z, high_z = profile(problem, best, 1, float(level[1]))
+    (low_hz, high_hz), (low_z, high_z) = bounds(problem, best, (float(level[0]), float(level[1])))
     slow = high_z >= 0.95
     return dataclasses.replace(
         common,

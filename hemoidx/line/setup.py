@@ -19,10 +19,10 @@ from hemoidx.errors import InputError
 
 from .level import Level
 from .setup_fields import (
-    Spec,
     check_fields,
     count,
     day,
+    explained,
     flag,
     listed,
     moment,
@@ -108,6 +108,9 @@ class Setup:
         Whether a zero was taken at all.
     zeroed_at : datetime, optional
         When the last zero was taken.
+    moved_since_zero : bool, optional
+        Whether transducer or bed was moved against the other after the last zero and before the height was
+        looked at: the zero holds, the height meanwhile nobody knows.
     cannula_kind : str, optional
         ``short``, ``long``, ``sheath`` or ``other``.
     cannula_gauge : int, optional
@@ -171,6 +174,7 @@ class Setup:
     transducer_tap: str | None = word("how the transducer's own tap stands", *TURNS)
     zeroed: bool | None = flag("whether a zero was taken")
     zeroed_at: datetime | None = moment("when the last zero was taken")  # noqa: RUF009
+    moved_since_zero: bool | None = flag("whether transducer or bed was moved since the last zero")
     cannula_kind: str | None = word("kind of cannula", "short", "long", "sheath", "other")
     cannula_gauge: int | None = count("gauge of the cannula", 10, 30, "gauge")
     cannula_site: str | None = word("artery it lies in", *SITES)
@@ -330,6 +334,8 @@ def _contradictions(sheet: Setup) -> list[str]:
         found.append("bubbles_where is given, but there are no bubbles")
     if sheet.zeroed is False and sheet.zeroed_at is not None:
         found.append("zeroed_at is given, but zeroed is no")
+    if sheet.zeroed is False and sheet.moved_since_zero is not None:
+        found.append("moved_since_zero is given, but zeroed is no")
     if sheet.collateral_flow_looked_at is False and sheet.collateral_flow_how is not None:
         found.append("collateral_flow_how is given, but collateral_flow_looked_at is no")
     if sheet.inspected_at is not None and sheet.zeroed_at is not None:
@@ -354,7 +360,7 @@ def _settled(sheet: Setup) -> set[str]:
     if sheet.zeroed_at is not None:
         settled.add("zeroed")
     if sheet.zeroed is False:
-        settled.add("zeroed_at")
+        settled |= {"zeroed_at", "moved_since_zero"}
     return settled
 
 
@@ -382,17 +388,8 @@ def blank_sheet() -> str:
     """
     lines = [f"# {CAUTION}", "# What is left empty counts as not documented."]
     for name, spec in specs(Setup).items():
-        lines += [f"# {_explained(spec)}", f"{name}:"]
+        lines += [f"# {explained(spec)}", f"{name}:"]
         if spec.kind == "list":
             lines += [f"#  - {{{', '.join(f'{key}: ' for key in specs(Tap))}}}"]
-            lines += [f"#    {key}: {_explained(part)}" for key, part in specs(Tap).items()]
+            lines += [f"#    {key}: {explained(part)}" for key, part in specs(Tap).items()]
     return "\n".join(lines) + "\n"
-
-
-def _explained(spec: Spec) -> str:
-    allowed = ", ".join(spec.choices)
-    if spec.kind in ("number", "count"):
-        allowed = f"{spec.low:g} to {spec.high:g} {spec.unit}".strip()
-    elif spec.kind in ("flag", "day", "moment"):
-        allowed = {"flag": "yes, no", "day": "2026-05-31 or 2026-05", "moment": "2026-05-31 08:30"}[spec.kind]
-    return f"{spec.title} ({allowed})" if allowed else spec.title

@@ -150,6 +150,16 @@ def specs(sheet: Any) -> dict[str, Spec]:
     return {item.name: item.metadata["spec"] for item in dataclasses.fields(sheet)}
 
 
+def explained(spec: Spec) -> str:
+    """What a field means and what may stand in it, for a sheet to be filled in."""
+    allowed = ", ".join(spec.choices)
+    if spec.kind in ("number", "count"):
+        allowed = f"{spec.low:g} to {spec.high:g} {spec.unit}".strip()
+    elif spec.kind in ("flag", "day", "moment"):
+        allowed = {"flag": "yes, no", "day": "2026-05-31 or 2026-05", "moment": "2026-05-31 08:30"}[spec.kind]
+    return f"{spec.title} ({allowed})" if allowed else spec.title
+
+
 def left_open(value: Any) -> bool:
     """Whether a value stands for "nobody documented it": None, an empty text, or the word unknown."""
     return value is None or (isinstance(value, str) and value.strip().lower() in ("", "unknown"))

@@ -266,6 +266,17 @@ _TRANSDUCER = (
     ),
 )
 
+_MOVED = Rule(
+    "moved_since_zero",
+    "moved_since_zero",
+    (Condition("moved_since_zero", "is", (True,)),),
+    (Effect.OFFSET,),
+    _MINOR,
+    "transducer or bed was moved after the last zero: between the two moments the height of the transducer, "
+    "and with it an offset of every pressure, is not known",
+    (_COLUMN, practice("the transducer is levelled anew when it or the patient was moved")),
+)
+
 _GAUGES = practice("radial 20 or 22 gauge, short and stiff", EXAMINATION_NOTES)
 
 _CANNULA = (
@@ -342,4 +353,13 @@ _CANNULA = (
 )
 
 #: All rules, in the order of the sheet.
-RULES: tuple[Rule, ...] = (*FLUID_RULES, *BAG_RULES, *_TAPS, *_TUBING, *_BUBBLES, *_TRANSDUCER, *_CANNULA)
+RULES: tuple[Rule, ...] = (
+    *FLUID_RULES,
+    *BAG_RULES,
+    *_TAPS,
+    *_TUBING,
+    *_BUBBLES,
+    *_TRANSDUCER,
+    _MOVED,
+    *_CANNULA,
+)

@@ -33,12 +33,16 @@ class LineState:
         Until then it can be relied upon; from then to `stop` it is stale [samples].
     dynamics : Dynamics
         What the flushes told together.
+    together : int
+        How many of the last flushes that told anything were put together, those included that gave way to
+        better ones.
     """
 
     start: float
     stop: float
     fresh_until: float
     dynamics: Dynamics
+    together: int = 1
 
 
 def line_states(
@@ -67,7 +71,7 @@ def line_states(
     struck = np.sort(np.asarray(disturbances, dtype=np.float64).ravel())
     known = [r for r in readings if np.isfinite(r.natural_frequency_hz) and np.isfinite(r.release)]
     together: list[FlushReading] = []
-    found: list[tuple[float, float, Dynamics]] = []
+    found: list[tuple[float, float, Dynamics, int]] = []
     for reading in known:
         if together:
             moved = np.any((struck > together[-1].release) & (struck < reading.release))
@@ -76,11 +80,11 @@ def line_states(
         together.append(reading)
         later = struck[struck > reading.release]
         until = min(reading.release + STALE_AFTER_S * fs, float(later[0]) if later.size else np.inf)
-        found.append((reading.release, until, pool(together)))
+        found.append((reading.release, until, pool(together), len(together)))
     stops = [start for start, *_ in found[1:]] + [float(size)] * bool(found)
     return tuple(
-        LineState(start, stop, min(until, stop), dynamics)
-        for (start, until, dynamics), stop in zip(found, stops, strict=True)
+        LineState(start, stop, min(until, stop), dynamics, count)
+        for (start, until, dynamics, count), stop in zip(found, stops, strict=True)
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -24,6 +25,9 @@ _DYNAMICS = (
 _DRIFT_FROM_H = 0.5
 # Swings that give a natural frequency further from that of the fit than this factor are none of the line.
 _SAME = 1.5
+# Why a flush that tells something does not count in what is said of the line.
+_EARLIER = "let go before the line was last opened or turned off, or over 8 h before the last one"
+_ONLY_BOUNDS = "told bounds only, beside others that told both numbers"
 
 
 def flush_rows(chain: Chain, fs: float, first: int) -> Rows:
@@ -211,12 +215,13 @@ def _sentences(chain: Chain) -> list[str]:
         out.append("The line was taken out of this wave by computation; its flushes tell nothing here.")
     elif chain.states:
         last = chain.states[-1]
-        out.append(last.dynamics.words())
+        out += [last.dynamics.words(), *_left_out(chain)]
         out += [known.words() for start, _, known in chain.adequacy[-1:] if start == last.start]
         if chain.onset.size and chain.onset[-1] >= last.fresh_until:
             out.append("That no longer holds at the end: the line was touched since, or 8 h have passed.")
     elif chain.flushes:
-        out.append("A flush was seen, but none tells the dynamic response of the line.")
+        none = "A flush was seen, but none tells the dynamic response of the line."
+        out += [none, *_left_out(chain)]
     else:
         out.append("No fast flush was recorded: the dynamic response of the line is unknown.")
     if chain.hint is not None and chain.hint.facts and not chain.states:
@@ -243,6 +248,26 @@ def _sentences(chain: Chain) -> list[str]:
         if drift.hours >= _DRIFT_FROM_H:
             out.append(f"Zero drift {drift.per_hour:+.2f} mmHg/h (standard error {drift.se:.2f}).")
     return out
+
+
+def _left_out(chain: Chain) -> list[str]:
+    """Say which flushes did not count, and why, so that the number of those that did is no riddle."""
+    told = [np.isfinite(r.release) and np.isfinite(r.natural_frequency_hz) for r in chain.flushes]
+    why = Counter(r.reason for r, known in zip(chain.flushes, told, strict=True) if not known)
+    known = [r for r, sure in zip(chain.flushes, told, strict=True) if sure]
+    if known:
+        last = chain.states[-1]
+        why[_EARLIER] = len(known) - last.together
+        why[_ONLY_BOUNDS] = last.dynamics.resolved * sum(not r.resolved for r in known[-last.together :])
+    left = {words: count for words, count in why.items() if count}
+    if not left:
+        return []
+    if len(chain.flushes) == 1:
+        return [f"It does not count: {chain.flushes[0].reason}."]
+    dropped = sum(left.values())
+    parts = left if len(left) == 1 else [f"{count}: {words}" for words, count in left.items()]
+    verb = "does" if dropped == 1 else "do"
+    return [f"Of {len(chain.flushes)} flushes, {dropped} {verb} not count ({'; '.join(parts)})."]
 
 
 def _plain(dynamics: Dynamics) -> dict[str, Any]:

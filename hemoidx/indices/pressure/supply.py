@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from ...samples import Float
 from ..index import Index, Range
-from ..limits import SUPPORTED, aortic_only, away_from_aorta, supported
+from ..limits import NOTCH_AT_FLOOR, SUPPORTED, aortic_only, away_from_aorta, supported
 from ..rules import CLIPPED, DYNAMIC_SHAPE, PRESSURE_RULES, STATIC_LINE, Limit, reject
 
 #: Length of ejection that the ratio from numbers takes for granted [s].
@@ -141,6 +141,7 @@ SEVR = Index(
     + STATIC_LINE
     + DYNAMIC_SHAPE
     + SUPPORTED
+    + NOTCH_AT_FLOOR
     + aortic_only(_PERIPHERAL),
     harmed_by=("offset", "line"),
     limits=(

@@ -33,6 +33,8 @@ its crest for outliers wherever noise is small.
 _HUBER, _BISQUARE = 1.345, 4.685
 _MAD = 1.4826
 _PHASES = np.arange(72) / 72.0
+#: Windows that are fitted together: few enough to stay in the processor's memory.
+_PIECE = 256
 
 
 class PhaseFit(NamedTuple):
@@ -105,8 +107,25 @@ def phase_fit(
     """
     value, place, time = (np.asarray(v, dtype=np.float64) for v in (values, phase, time_s))
     window = np.asarray(window_of_beat)
-    keep = np.isfinite(value) & np.isfinite(place) & np.isfinite(time) & (window >= 0)
-    beats = _Beats.of(value[keep], place[keep], time[keep], window[keep].astype(np.intp), n_windows)
+    keep = np.flatnonzero(np.isfinite(value) & np.isfinite(place) & np.isfinite(time) & (window >= 0))
+    keep = keep[np.argsort(window[keep], kind="stable")]
+    row = window[keep].astype(np.intp)
+    edges = np.append(np.arange(0, max(n_windows, 1), _PIECE), n_windows)
+    found = []
+    for first, last, begin, end in zip(*_pairs(edges), *_pairs(np.searchsorted(row, edges)), strict=True):
+        some = keep[begin:end]
+        found.append(
+            _fit(_Beats.of(value[some], place[some], time[some], row[begin:end] - first, last - first))
+        )
+    return PhaseFit(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
+
+
+def _pairs(edges: Int) -> tuple[Int, Int]:
+    return edges[:-1], edges[1:]
+
+
+def _fit(beats: _Beats) -> PhaseFit:
+    """Fit some windows."""
     gram = beats.gram(beats.inside)
     harmonics = _harmonics(gram, beats.size)
     used = np.arange(gram.shape[1]) < np.where(harmonics > 0, 2 + 2 * harmonics, 0)[:, None]
@@ -140,18 +159,19 @@ class _Beats(NamedTuple):
 
     @classmethod
     def of(cls, value: Float, place: Float, time: Float, row: Int, n: int) -> _Beats:
-        order = np.argsort(row, kind="stable")
-        value, place, time, row = value[order], place[order], time[order], row[order]
+        """From beats in the order of their rows."""
         count = np.bincount(row, minlength=n).astype(np.intp)
         column = np.arange(row.size) - (np.cumsum(count) - count)[row]
         first, last = np.full(n, np.inf), np.full(n, -np.inf)
         np.minimum.at(first, row, time)
         np.maximum.at(last, row, time)
         half = np.maximum((last[row] - first[row]) / 2.0, 1e-9)
-        angle = 2.0 * np.pi * place
         columns = [np.ones(row.size), (time - (first[row] + last[row]) / 2.0) / half]
-        for h in range(1, MOST_HARMONICS + 1):
-            columns += [np.cos(h * angle), np.sin(h * angle)]
+        turn = np.exp(2j * np.pi * place)
+        harmonic = turn
+        for _ in range(MOST_HARMONICS):
+            columns += [harmonic.real, harmonic.imag]
+            harmonic = harmonic * turn
         shape = (n, int(count.max(initial=0)))
         side = np.zeros(shape), np.zeros((*shape, len(columns))), np.zeros(shape)
         side[0][row, column], side[1][row, column], side[2][row, column] = value, np.stack(columns, 1), 1.0
@@ -169,7 +189,8 @@ class _Beats(NamedTuple):
         """Coefficients of the weighted fit, zero for columns that are not used."""
         gram = _masked(self.gram(weight), used)
         # A hair of the diagonal keeps a window solvable whose beats were all but weighted away.
-        gram += 1e-9 * np.einsum("ijj->ij", gram)[:, :, None] * np.eye(used.shape[1])
+        diagonal = np.einsum("ijj->ij", gram)
+        diagonal *= 1.0 + 1e-9
         right = np.swapaxes(self.design, 1, 2) @ (weight * self.value)[:, :, None]
         return np.asarray(np.linalg.solve(gram, np.where(used[:, :, None], right, 0.0))[:, :, 0])
 
@@ -179,18 +200,23 @@ def _harmonics(gram: Float, count: Int) -> Int:
     length = np.sqrt(np.maximum(np.einsum("ijj->ij", gram), 1e-12))
     scaled = gram / (length[:, :, None] * length[:, None, :])
     found = np.zeros(count.size, dtype=np.intp)
-    for h in range(1, MOST_HARMONICS + 1):
+    # Fewer columns are never worse conditioned than more (eigenvalues interlace): most are done at once.
+    for h in range(MOST_HARMONICS, 0, -1):
         p = 2 + 2 * h
-        spectrum = np.linalg.eigvalsh(scaled[:, :p, :p])
-        well = spectrum[:, -1] < WORST_CONDITION**2 * spectrum[:, 0]
-        found[well & (count >= p + SPARE_BEATS) & (found == h - 1)] = h
+        left = np.flatnonzero((found == 0) & (count >= p + SPARE_BEATS))
+        if left.size:
+            spectrum = np.linalg.eigvalsh(scaled[left, :p, :p])
+            found[left[spectrum[:, -1] < WORST_CONDITION**2 * spectrum[:, 0]]] = h
     return found
 
 
 def _masked(gram: Float, used: Bool) -> Float:
     """Matrices with the identity in place of columns that are not used."""
-    both = used[:, :, None] & used[:, None, :]
-    return np.where(both, gram, 0.0) + np.eye(used.shape[1]) * ~used[:, None, :]
+    out = gram.copy()
+    some = np.flatnonzero(~used.all(axis=1))
+    both = used[some, :, None] & used[some, None, :]
+    out[some] = np.where(both, gram[some], 0.0) + np.eye(used.shape[1]) * ~used[some, None, :]
+    return out
 
 
 def _inverse(gram: Float, used: Bool) -> Float:

@@ -7,10 +7,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from ...samples import Float, around, nearest, polynomial_kernel
 from ..index import Index, Range
-from ..limits import NO_PUMP, SUPPORTED, supported
+from ..limits import NO_PUMP, NOTCH_AT_FLOOR, SUPPORTED, supported
 from ..pressure.readings import FIT_HALF_S
 from ..rules import (
-    CAUTION,
     CLIPPED,
     DYNAMIC_SHAPE,
     GAIN,
@@ -18,19 +17,11 @@ from ..rules import (
     SHAPE_RULES,
     STATIC_LINE,
     Limit,
-    Rule,
-    When,
     reject,
 )
 from .thirds import BEFORE_FOOT_S, LOWER_RAIL
 
 Wave = NDArray[np.floating]
-
-#: A notch lower than this share of the pulse is no plausible end of ejection (our convention).
-FLOOR = 0.1
-AT_FLOOR = (
-    "lies at the floor of the wave: it may be the trough before a reflected wave, not the closing valve"
-)
 
 _WESTERHOF = (
     "Westerhof N, Lankhaar JW, Westerhof BE. The arterial windkessel. Med Biol Eng Comput 2009;47:131-141. "
@@ -210,7 +201,7 @@ NOTCH_HEIGHT = Index(
         *reject("no_notch"),
         *DYNAMIC_SHAPE,
         *SUPPORTED,
-        Rule(CAUTION, When(column="notch_height", below=FLOOR), f"its notch {AT_FLOOR}"),
+        *NOTCH_AT_FLOOR,
     ),
     harmed_by=("line",),
     limits=(

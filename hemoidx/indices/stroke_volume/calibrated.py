@@ -17,7 +17,7 @@ References that were themselves read off a pressure are left out: they would agr
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -162,9 +162,16 @@ def paired(estimate: ArrayLike, reference: ArrayLike, from_pressure: ArrayLike) 
     return Paired(rows[first], *means)
 
 
+class Calibrated(NamedTuple):
+    """Absolute flow and its standard error, each of shape (n_windows,) [L/min]."""
+
+    value: Float
+    se: Float
+
+
 def calibrated(
     estimate: ArrayLike, reference: ArrayLike, from_pressure: ArrayLike, convention: str = "first"
-) -> tuple[Float, Float]:
+) -> Calibrated:
     """
     Absolute flow from what is proportional to it, with its standard error.
 
@@ -177,9 +184,9 @@ def calibrated(
 
     Returns
     -------
-    flow : ndarray, shape (n_windows,)
+    value : ndarray, shape (n_windows,)
         Factor times estimate [L/min]; NaN before the first pair, and everywhere without one.
-    error : ndarray, shape (n_windows,)
+    se : ndarray, shape (n_windows,)
         Root mean square of the relative differences at references, times the flow [L/min]. With "first", at
         those behind the first, of which it takes three; with the others at all, of which it takes four. It
         holds the error of the reference and the drift of the factor as well as chance.
@@ -195,14 +202,14 @@ def calibrated(
     pairs = paired(x, reference, from_pressure)
     flow = np.full(x.shape, np.nan)
     if not pairs.row.size:
-        return flow, flow.copy()
+        return Calibrated(flow, flow.copy())
     factor = CONVENTIONS[convention](pairs.estimate, pairs.reference)
     flow[pairs.row[0] :] = factor * x[pairs.row[0] :]
     difference = factor * pairs.estimate / pairs.reference - 1.0
     left = difference[1:]
     squares = np.sum(left**2) if convention == "first" else np.sum(difference**2)
     spread = np.sqrt(squares / left.size) if left.size >= LEAST_LATER else np.nan
-    return flow, np.abs(flow) * spread
+    return Calibrated(flow, np.abs(flow) * spread)
 
 
 def window_flow(
@@ -248,7 +255,7 @@ def flow_of_beats(
     end_s: ArrayLike,
     co: ArrayLike,
     reference_flow_from_pressure: ArrayLike,
-) -> Float:
+) -> Calibrated:
     """
     Calibrated cardiac output from an estimator at beat level, by the first reference.
 
@@ -261,33 +268,20 @@ def flow_of_beats(
 
     Returns
     -------
-    ndarray, shape (n_windows,)
-        Cardiac output [L/min], see `calibrated`.
+    Calibrated
+        Cardiac output and its standard error [L/min], each of shape (n_windows,), see `calibrated`.
     """
+    if not np.isfinite(np.asarray(co, dtype=np.float64)).any():
+        # Without a reference there is nothing to find, whatever the beats say.
+        nothing = np.full(np.shape(co), np.nan)
+        return Calibrated(nothing, nothing.copy())
     estimate = window_flow(stroke, duration, window_of_beat, start_s, end_s)
-    return calibrated(estimate, co, reference_flow_from_pressure)[0]
-
-
-def error_of_beats(*inputs: Any) -> Float:
-    """
-    Standard error of `flow_of_beats`, from the same inputs.
-
-    Parameters
-    ----------
-    *inputs : array_like
-        Those of `flow_of_beats`.
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        Standard error [L/min], see `calibrated`.
-    """
-    return calibrated(window_flow(*inputs[:5]), *inputs[5:])[1]
+    return calibrated(estimate, co, reference_flow_from_pressure)
 
 
 def flow_of_windows(
     stroke: ArrayLike, hr: ArrayLike, co: ArrayLike, reference_flow_from_pressure: ArrayLike
-) -> Float:
+) -> Calibrated:
     """
     Calibrated cardiac output from an estimator at window level, by the first reference.
 
@@ -302,28 +296,8 @@ def flow_of_windows(
 
     Returns
     -------
-    ndarray, shape (n_windows,)
-        Cardiac output [L/min], see `calibrated`.
+    Calibrated
+        Cardiac output and its standard error [L/min], each of shape (n_windows,), see `calibrated`.
     """
     estimate = np.asarray(stroke, dtype=np.float64) * np.asarray(hr, dtype=np.float64)
-    return calibrated(estimate, co, reference_flow_from_pressure)[0]
-
-
-def error_of_windows(
-    stroke: ArrayLike, hr: ArrayLike, co: ArrayLike, reference_flow_from_pressure: ArrayLike
-) -> Float:
-    """
-    Standard error of `flow_of_windows`, from the same inputs.
-
-    Parameters
-    ----------
-    stroke, hr, co, reference_flow_from_pressure : array_like, shape (n_windows,)
-        Those of `flow_of_windows`.
-
-    Returns
-    -------
-    ndarray, shape (n_windows,)
-        Standard error [L/min], see `calibrated`.
-    """
-    estimate = np.asarray(stroke, dtype=np.float64) * np.asarray(hr, dtype=np.float64)
-    return calibrated(estimate, co, reference_flow_from_pressure)[1]
+    return calibrated(estimate, co, reference_flow_from_pressure)

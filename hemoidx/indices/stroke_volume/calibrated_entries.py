@@ -9,8 +9,8 @@ brings close to the first.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
+from ..blocks import Part
 from ..index import Index
 from ..rules import DYNAMIC_SHAPE, Limit
 from . import calibrated as c
@@ -131,10 +131,10 @@ def _cardiac_output(index: Index) -> Index:
             "start_s",
             "end_s",
         )
-        functions: tuple[Callable[..., Any], ...] = (c.flow_of_beats, c.error_of_beats)
+        function: Callable[..., c.Calibrated] = c.flow_of_beats
     else:
         inputs = (index.name, "hr")
-        functions = (c.flow_of_windows, c.error_of_windows)
+        function = c.flow_of_windows
     return Index(
         name=f"co_{method}",
         title=f"Cardiac output by {in_words}, calibrated at the first reference",
@@ -145,8 +145,8 @@ def _cardiac_output(index: Index) -> Index:
         "averaged over "
         "the windows that share half of the shorter of window and averaging time with it",
         inputs=(*inputs, "co", "context.reference_flow_from_pressure"),
-        function=functions[0],
-        error_function=functions[1],
+        function=Part(function),
+        error_function=Part(function, "se"),
         sources=(*index.sources, f"{COMPARED} (scaling with the first value)"),
         rules=index.rules,
         harmed_by=index.harmed_by,

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from ..index import Index
+from ..limits import NOTCH_AT_FLOOR
 from ..rules import (
     CLIPPED,
     DYNAMIC_SHAPE,
@@ -213,7 +214,7 @@ SYSTOLIC_AREA = _beat(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Circ Res 1970;26:611-623 (the area above diastolic "
         "pressure)",
     ),
-    rules=PULSE + DYNAMIC_SHAPE,
+    rules=PULSE + NOTCH_AT_FLOOR + DYNAMIC_SHAPE,
     harmed_by=("gain", "line"),
     limits=(
         *LIMITS,
@@ -243,7 +244,7 @@ WHOLE_AREA = _beat(
         "Verdouw PD, Beaune J, Roelandt J, Hugenholtz PG. Basic Res Cardiol 1975;70:377-389 "
         f"(as printed in {COMPARED})",
     ),
-    rules=LEVEL + DYNAMIC_SHAPE,
+    rules=LEVEL + NOTCH_AT_FLOOR + DYNAMIC_SHAPE,
     harmed_by=("offset", "gain", "line"),
     limits=(*LIMITS, _CENTRAL),
     shared_inputs=("systolic_area", "dbp", "ejection_time"),
@@ -260,7 +261,7 @@ KOUCHOUKOS = _beat(
         "Kouchoukos NT, Sheppard LC, McDonald DA. Estimation of stroke volume in the dog by a pulse contour "
         "method. Circ Res 1970;26:611-623. doi:10.1161/01.RES.26.5.611 (abstract)",
     ),
-    rules=PULSE + DYNAMIC_SHAPE,
+    rules=PULSE + NOTCH_AT_FLOOR + DYNAMIC_SHAPE,
     harmed_by=("gain", "line"),
     limits=(
         *LIMITS,
@@ -287,7 +288,7 @@ WESSELING = _beat(
         "Wesseling KH, de Wit B, Weber JAP, Smith NT. Adv Cardiovasc Phys 1983;5(II):16-52 "
         f"(not seen; as printed in {COMPARED})",
     ),
-    rules=LEVEL + DYNAMIC_SHAPE,
+    rules=LEVEL + NOTCH_AT_FLOOR + DYNAMIC_SHAPE,
     harmed_by=("offset", "gain", "line"),
     limits=(*LIMITS, OTHERS, _CENTRAL),
     shared_inputs=("systolic_area", "dbp", "ejection_time", "hr", "mbp"),
@@ -304,7 +305,7 @@ JANSEN = _beat(
         "Jansen JRC, Wesseling KH, Settels JJ, Schreuder JJ. Continuous cardiac output monitoring by pulse "
         "contour during cardiac surgery. Eur Heart J 1990;11(suppl I):26-32 (recalled from memory, not seen)",
     ),
-    rules=LEVEL + DYNAMIC_SHAPE,
+    rules=LEVEL + NOTCH_AT_FLOOR + DYNAMIC_SHAPE,
     harmed_by=("offset", "gain", "line"),
     limits=(
         *LIMITS,

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from ...errors import InputError
 from ...samples import Float
 from ..index import Index, Range
-from ..limits import SUPPORTED, aortic_only, supported
+from ..limits import NOTCH_AT_FLOOR, SUPPORTED, aortic_only, supported
 from ..rules import CAUTION, DYNAMIC_SHAPE, SHAPE_RULES, Limit, Rule, When, reject
 
 _WEISSLER = (
@@ -291,6 +291,7 @@ EJECTION_TIME_DEVIATION = Index(
         *reject("no_notch", "end_unknown"),
         *DYNAMIC_SHAPE,
         *SUPPORTED,
+        *NOTCH_AT_FLOOR,
         _IRREGULAR,
         *_AORTIC,
     ),
@@ -316,6 +317,7 @@ EJECTION_TIME_INDEX = Index(
         *reject("no_notch", "end_unknown"),
         *DYNAMIC_SHAPE,
         *SUPPORTED,
+        *NOTCH_AT_FLOOR,
         _IRREGULAR,
         *_AORTIC,
     ),
