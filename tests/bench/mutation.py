@@ -20,10 +20,11 @@ import gc
 import sys
 import types
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import import_module
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -282,16 +283,20 @@ def by_tests(dotted: str, left: Sequence[Constant]) -> list[Constant]:
     module = import_module(dotted)
     file = str(module.__file__)
     source = Path(file).read_text(encoding="utf-8")
-    room = dotted.split(".")[2]
-    tests = sorted(str(path) for path in Path(__file__).parents[1].glob(f"test_*{room}*.py"))
-    tests = [path for path in tests if "published" not in path]
-    still = []
+    room, name = dotted.split(".")[1:3]
+    tests = sorted(str(path) for path in Path(__file__).parents[1].glob(f"test_{room}_{name}*.py"))
+    run = ["-x", "-q", "-p", "no:cacheprovider", *tests]
+    with redirect_stdout(StringIO()):
+        usable = tests and pytest.main(run) == 0
+    if not usable:
+        # Without tests, or with tests that fail anyway, nothing can be said.
+        return list(left)
+    still, caches = [], _caches()
     for constant in left:
-        with put_in_place(module, changed(source, constant.number, file)):
-            code: int = (
-                pytest.main(["-x", "-q", "--no-header", "-p", "no:cacheprovider", *tests]) if tests else 0
-            )
-        if code == 0:
+        code = changed(source, constant.number, file)
+        with put_in_place(module, code, caches), redirect_stdout(StringIO()):
+            failed = pytest.main(run) != 0
+        if not failed:
             still.append(constant)
     return still
 
