@@ -113,4 +113,4 @@ def _astray(again: Problem, theta: Float) -> tuple[Float, float]:
     rest = again.residual(theta)
     jacobian = again.jacobian(theta, list(range(again.free)), rest)
     step = np.linalg.solve(jacobian.T @ jacobian + FAINT * np.eye(again.free), jacobian.T @ rest)
-    return -step[:2], float(rest @ rest - step @ (jacobian.T @ rest))
+    return np.asarray(-step[:2]), float(rest @ rest - step @ (jacobian.T @ rest))
