@@ -293,7 +293,7 @@ def _expected(
     read = numbers_of_all(np.array(seen), beat)
     off = {name: read[name] - true[name] for name in QUANTITIES}
     chosen, unsure = _chosen(true, likely.weight)
-    known = likely.weight is not None or unsure <= SURE_TO
+    known = dynamics.resolved or unsure <= SURE_TO
     errors = {
         name: _error(off[name], true[name], likely.weight, chosen if known else None) for name in QUANTITIES
     }

@@ -194,18 +194,21 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     -------
     Dynamics
         If any flush resolved both parameters: weighted means of those that did, or bounds that hold all of
-        them where they scatter too far beyond their errors. If none did: the intersection of the intervals,
-        or their hull where they contradict each other.
+        them where they scatter too far beyond their errors. If none did: weighted means all the same where
+        each has bounds on both sides, which together may resolve what none did; else the intersection of the
+        intervals, or their hull where they contradict each other.
 
     Notes
     -----
     Means are taken of logarithms, with weights ``1 / (se^2 + between)``; the variance between flushes is the
-    moment estimate of DerSimonian and Laird. With few flushes the interval uses Student's t for the part that
-    comes from their scatter.
+    moment estimate of DerSimonian and Laird [1]_. With few flushes the interval uses Student's t, with degrees
+    of freedom for the part that comes from their scatter [2]_.
 
     References
     ----------
     .. [1] DerSimonian R, Laird N. Meta-analysis in clinical trials. Control Clin Trials 1986;7:177-188.
+    .. [2] Satterthwaite FE. An approximate distribution of estimates of variance components. Biometrics Bull
+       1946;2:110-114 (quoted from memory).
     """
     measured = [r for r in readings if np.isfinite(r.natural_frequency_hz) and _bounded(r)]
     if not measured:
@@ -213,7 +216,7 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     sure = [r for r in measured if r.resolved]
     methods = ", ".join(sorted({r.method for r in (sure or measured)}))
     if not sure:
-        return _intersection(measured, methods)
+        return _together(measured, methods)
     hz, hz_se, hz_low, hz_high = _mean(
         [r.natural_frequency_hz for r in sure], [r.natural_frequency_hz_se for r in sure]
     )
@@ -277,8 +280,10 @@ def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, floa
     if scatter > 0:
         from scipy.stats import t
 
+        # The errors of each flush are as good as known, the scatter rests on few: Satterthwaite's degrees of
+        # freedom of their sum.
         share = scatter / float(np.mean(v) + scatter)
-        reach = float((1 - share) * _Z95 + share * t.ppf(0.975, n - 1))
+        reach = float(t.ppf(0.975, (n - 1) / share**2))
     value = float(np.exp(middle))
     return value, value * se, value * float(np.exp(-reach * se)), value * float(np.exp(reach * se))
 
@@ -290,6 +295,44 @@ def _pole(readings: Sequence[FlushReading]) -> tuple[float, float]:
         return _NAN, _NAN
     tau, tau_se, _, _ = _mean([pair[0] for pair in pairs], [pair[1] for pair in pairs])
     return tau, tau_se
+
+
+def _together(readings: Sequence[FlushReading], methods: str) -> Dynamics:
+    """
+    Flushes of which none told both parameters: weighted means where each has bounds, as if these were errors.
+
+    Where one of them is open, the bounds that all allow.
+    """
+    common = _intersection(readings, methods)
+    ends = [
+        [(getattr(r, f"{name}_low"), getattr(r, f"{name}_high")) for r in readings]
+        for name in ("natural_frequency_hz", "damping_ratio")
+    ]
+    if len(readings) < 2 or not all(0 < low < high < np.inf for pairs in ends for low, high in pairs):
+        return common
+    means = []
+    for name, pairs in zip(("natural_frequency_hz", "damping_ratio"), ends, strict=True):
+        best = [getattr(r, name) for r in readings]
+        means.append(
+            _mean(
+                best,
+                [x * np.log(high / low) / (2 * _Z95) for x, (low, high) in zip(best, pairs, strict=True)],
+            )
+        )
+    (hz, hz_se, hz_low, hz_high), (z, z_se, z_low, z_high) = means
+    resolved = is_resolved(hz, hz_se, z, z_se)
+    return dataclasses.replace(
+        common,
+        natural_frequency_hz=hz,
+        damping_ratio=z,
+        natural_frequency_hz_se=hz_se if resolved else _NAN,
+        damping_ratio_se=z_se if resolved else _NAN,
+        natural_frequency_hz_low=hz_low,
+        natural_frequency_hz_high=hz_high,
+        damping_ratio_low=z_low,
+        damping_ratio_high=z_high,
+        resolved=resolved,
+    )
 
 
 def _intersection(readings: Sequence[FlushReading], methods: str) -> Dynamics:

@@ -23,6 +23,8 @@ Float = NDArray[np.float64]
 # All ours. Where the bounds of an unresolved line end [Hz, ratio]; lines on each side of such bounds.
 _WIDEST = (3.0, 80.0, 0.03, 3.0)
 _SIDE = 7
+# Bounds whose ends differ by less than this factor are taken for 95 % intervals of so many standard errors.
+_NARROW, _REACH = 2.0, 2.0
 # Relative standard error of a slow pole that comes without one.
 _POLE_KNOWN_TO = 0.02
 # Two errors are not taken to go together more firmly than this.
@@ -85,8 +87,20 @@ def likely_lines(dynamics: Dynamics) -> Likely:
         raise InputError("line: nothing is known of its dynamic response; measure a flush first")
     errors_known = np.isfinite(dynamics.natural_frequency_hz_se) and np.isfinite(dynamics.damping_ratio_se)
     if dynamics.resolved and errors_known:
-        return _about(dynamics)
-    return Likely(_within(dynamics), None)
+        return _about(dynamics, dynamics.natural_frequency_hz_se, dynamics.damping_ratio_se)
+    spread = None if dynamics.disagree else _as_errors(dynamics)
+    return Likely(_within(dynamics), None) if spread is None else _about(dynamics, *spread)
+
+
+def _as_errors(dynamics: Dynamics) -> tuple[float, float] | None:
+    """Standard errors that narrow bounds of both parameters stand for; None where they are wide or open."""
+    out = []
+    for name in ("natural_frequency_hz", "damping_ratio"):
+        best, low, high = (getattr(dynamics, f"{name}{end}") for end in ("", "_low", "_high"))
+        if not 0 < low <= best <= high < _NARROW * low:
+            return None
+        out.append(best * float(np.log(max(high / best, best / low))) / _REACH)
+    return out[0], out[1]
 
 
 def _said(dynamics: Dynamics, name: str) -> float:
@@ -94,10 +108,10 @@ def _said(dynamics: Dynamics, name: str) -> float:
     return float(getattr(dynamics, name, np.nan))
 
 
-def _about(dynamics: Dynamics) -> Likely:
+def _about(dynamics: Dynamics, hz_se: float, damping_se: float) -> Likely:
     """Nine lines about the measured one, that one first, and their weights."""
     hz, z = dynamics.natural_frequency_hz, dynamics.damping_ratio
-    hz_sd, z_sd = dynamics.natural_frequency_hz_se / hz, dynamics.damping_ratio_se / z
+    hz_sd, z_sd = hz_se / hz, damping_se / z
     correlation = _correlation(dynamics, hz_sd, z_sd)
     point = np.sqrt(3.0) * np.array([0.0, -1.0, 1.0])
     first, second = (axis.ravel() for axis in np.meshgrid(point, point, indexing="ij"))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .beneath import Pieces
-from .fit import FAINT, Fitted, Problem, ringing_of
+from .fit import FAINT, Fitted, Problem, ringing_of, solve
 
 Float = NDArray[np.float64]
 
@@ -19,6 +19,8 @@ REHEARSALS = 18
 _FEWEST = 6
 #: Standard errors are enlarged by this factor where nothing could be tried, as trying does on average.
 UNTRIED = 1.3
+# From this damping ratio on one step from the truth does not tell how far a fit goes astray.
+_BENT = 0.8
 
 
 class Rehearsed(NamedTuple):
@@ -72,7 +74,8 @@ def rehearse(problem: Problem, best: Fitted, pieces: Pieces) -> Rehearsed:
     Notes
     -----
     Ringing as it was found is laid over stretches of the wave without a flush, and the line is measured again
-    with the pulse judged from the beats that are left, by one Gauss-Newton step from the truth. Whatever
+    with the pulse judged from the beats that are left: by one Gauss-Newton step from the truth, or, where
+    damping is high and both parameters trade off along a bent valley, by a whole fit from there. Whatever
     noise, steps and the patient do there, they do here. Where the samples after the flush misfit more than
     those rehearsals, the errors are enlarged by as much.
     """
@@ -88,7 +91,6 @@ def rehearse(problem: Problem, best: Fitted, pieces: Pieces) -> Rehearsed:
     own, _ = problem.solved(theta)
     everywhere = dataclasses.replace(problem, usable=np.ones_like(problem.usable), folds=None)
     rows = everywhere.rows()
-    move = list(range(problem.free))
     errors = np.empty((places.size, 2))
     misfits = np.empty(places.size)
     for i, place in enumerate(places.tolist()):
@@ -98,10 +100,17 @@ def rehearse(problem: Problem, best: Fitted, pieces: Pieces) -> Rehearsed:
         value[rows] = columns[:, :4] @ own[:4] + columns[:, 4]
         chosen = pieces.best(value, *compared, without=place)
         again = dataclasses.replace(problem, value=value, beneath=chosen).whitened_at(theta)
-        rest = again.residual(theta)
-        jacobian = again.jacobian(theta, move, rest)
-        step = np.linalg.solve(jacobian.T @ jacobian + FAINT * np.eye(len(move)), jacobian.T @ rest)
-        errors[i] = -step[:2]
-        misfits[i] = rest @ rest - step @ (jacobian.T @ rest)
+        errors[i], misfits[i] = _astray(again, theta)
     larger = max(1.0, best.rss / float(np.median(misfits)))
     return Rehearsed(known, errors * np.sqrt(larger))
+
+
+def _astray(again: Problem, theta: Float) -> tuple[Float, float]:
+    """Error of log natural frequency and log damping of one rehearsal, and what the fit leaves."""
+    if theta[1] >= np.log(_BENT):
+        found = solve(again, theta)
+        return np.asarray(found.theta[:2] - theta[:2], dtype=np.float64), found.rss
+    rest = again.residual(theta)
+    jacobian = again.jacobian(theta, list(range(again.free)), rest)
+    step = np.linalg.solve(jacobian.T @ jacobian + FAINT * np.eye(again.free), jacobian.T @ rest)
+    return np.asarray(-step[:2]), float(rest @ rest - step @ (jacobian.T @ rest))
