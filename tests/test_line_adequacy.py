@@ -228,8 +228,33 @@ def test_a_measurement_may_say_how_its_errors_go_together(patient):
         assert expected_error(beat, told).unsure == pytest.approx(like.unsure, rel=0.05)
     bounds = {"natural_frequency_hz_low": 5.0, "natural_frequency_hz_high": 7.0, "damping_ratio_low": 1.1,
               "damping_ratio_high": 1.3, "slow_pole_s": slow_pole(6.0, 1.2)}  # fmt: skip
-    sharp, vague = (expected_error(beat, Told(6, 1.2, **bounds, slow_pole_s_se=s)) for s in (1e-4, 4e-3))
+    sharp, vague = (
+        expected_error(beat, Told(6, 1.2, **bounds, slow_pole_s_se=s, correlation=float("nan")))
+        for s in (1e-4, 4e-3)
+    )
     assert sharp.unsure < 0.5 * vague.unsure
+
+
+def test_narrow_bounds_count_as_errors_and_wide_ones_do_not(patient):
+    beat = recorded_beat(patient, 6, 1.2)
+
+    def bounds(by: float) -> Dynamics:
+        return Dynamics(
+            6.0, 1.2, natural_frequency_hz_low=6.0 / by, natural_frequency_hz_high=6.0 * by,
+            damping_ratio_low=1.2 / by, damping_ratio_high=1.2 * by, slow_pole_s=slow_pole(6.0, 1.2),
+            slow_pole_s_se=0.01 * slow_pole(6.0, 1.2),
+        )  # fmt: skip
+
+    narrow = expected_error(beat, bounds(1.06))
+    se = np.log(1.06) / 2.0
+    same = Dynamics(6.0, 1.2, 6.0 * se, 1.2 * se, resolved=True, slow_pole_s=slow_pole(6.0, 1.2),
+                    slow_pole_s_se=0.01 * slow_pole(6.0, 1.2))  # fmt: skip
+    assert narrow.unsure == pytest.approx(expected_error(beat, same).unsure)
+    assert narrow.known
+    # Of flushes that contradict each other no middle is more likely than the ends.
+    torn = dataclasses.replace(bounds(1.06), disagree=True)
+    assert likely_lines(torn).weight is None
+    assert likely_lines(bounds(1.5)).weight is None
 
 
 # --- properties ----------------------------------------------------------------------------------------

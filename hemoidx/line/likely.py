@@ -8,6 +8,7 @@ patient's numbers is that return. So the errors of both are taken together.
 
 from __future__ import annotations
 
+import dataclasses
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -62,9 +63,10 @@ def likely_lines(dynamics: Dynamics) -> Likely:
     Returns
     -------
     Likely
-        With standard errors: nine lines, in mean and covariance of logarithms those of the measurement.
-        With bounds only: a grid over them, or, where the slow pole is known, the pairs that have it, and
-        those that have it 1.96 standard errors to either side.
+        With standard errors, or narrow bounds that stand for such: nine lines, in mean and covariance of
+        logarithms those of the measurement. With wide or open bounds only: a grid over them, or, where the
+        slow pole is known, the pairs that have it, and those that have it 1.96 standard errors to either
+        side.
 
     Raises
     ------
@@ -89,7 +91,14 @@ def likely_lines(dynamics: Dynamics) -> Likely:
     if dynamics.resolved and errors_known:
         return _about(dynamics, dynamics.natural_frequency_hz_se, dynamics.damping_ratio_se)
     spread = None if dynamics.disagree else _as_errors(dynamics)
-    return Likely(_within(dynamics), None) if spread is None else _about(dynamics, *spread)
+    if spread is None:
+        return Likely(_within(dynamics), None)
+    if np.isfinite(dynamics.slow_pole_s):
+        # What is known best decides: the frequency that has this pole at this damping.
+        hz = slow_pole(1.0, dynamics.damping_ratio) / dynamics.slow_pole_s
+        hz = float(np.clip(hz, dynamics.natural_frequency_hz_low, dynamics.natural_frequency_hz_high))
+        dynamics = dataclasses.replace(dynamics, natural_frequency_hz=hz)
+    return _about(dynamics, *spread)
 
 
 def _as_errors(dynamics: Dynamics) -> tuple[float, float] | None:
