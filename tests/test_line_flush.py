@@ -18,18 +18,8 @@ from hemoidx.line.bedside import (
 )
 from hemoidx.line.response import free_response
 from hemoidx.recordings import scale_of
-from tests.bench.flush import (
-    Case,
-    Flushed,
-    allowed,
-    covers,
-    expected_misses,
-    good,
-    limits,
-    one,
-    pooled,
-    second_order,
-)
+from tests.bench.bounds import expected_misses, limits
+from tests.bench.flush import Case, Flushed, allowed, covers, good, one, pooled, second_order
 
 RINGING = Case(hz=14.0, damping=0.2, fs=250.0, step=0.5, rail=300.0, rate=70.0, pulse=50.0,
                start_s=19.0, length_s=1.5, seed=3)  # fmt: skip

@@ -17,7 +17,7 @@ from hemoidx.plot.style import span_style
 from hemoidx.report import render, write_report
 from hemoidx.report.excerpts import choose_excerpts
 from hemoidx.report.html import table, tag
-from hemoidx.report.words import at_time, count, how_long, in_sentence, listed, number, share
+from hemoidx.report.words import VERDICT_MEANING, at_time, count, how_long, in_sentence, listed, number, share
 from hemoidx.simulate import Event, Scenario, simulate
 
 EVENTS = (Event("flush", 40.0, 1.5), Event("open_to_air", 70.0, 12.0), Event("gap", 100.0, 5.0))
@@ -121,6 +121,32 @@ def test_reasons_for_missing_windows_are_counted(result: hx.Analysis, page: str)
     assert 0 < refused.sum() < len(refused)
     text = Reader(page).text
     assert f"{refused.sum()} of {len(refused)}" in text.partition("Why windows have no value")[2]
+
+
+def test_several_reasons_of_windows_are_counted_one_by_one(result: hx.Analysis, page: str) -> None:
+    told = Reader(page).text.partition("Why windows have no value")[2].partition("noted about a beat")[0]
+    joined = set()
+    for index in result.catalogue.measured_in("windows"):
+        said = result.verdicts(index.name).query("measurement == 'rejected'")["reasons"]
+        said = said.str.partition("Rejected because ")[2].str.partition(". ")[0]
+        joined |= set(said[said.str.contains("; ")])
+        for words, times in said.str.split("; ").explode().value_counts().items():
+            row = rf"{re.escape(str(words))} [^0-9]*?.*? {times} of {len(result.windows)}"
+            assert re.search(row, told), (index.name, words)
+    assert joined, "no window with two reasons: the test shows nothing"
+    assert not any(words in told for words in joined)
+
+
+def test_each_verdict_that_is_shown_is_explained(result: hx.Analysis, page: str) -> None:
+    text = Reader(page).text
+    shown = {
+        str(result.verdicts(name, table="record")["measurement"].iloc[0]) for name in ("sbp", "dbp", "hr")
+    }
+    assert "undocumented" in shown
+    legend = text.partition("its reasons stand under Cautions.")[2].partition("quantity median")[0]
+    for word in shown:
+        assert f"{word} : {VERDICT_MEANING[word]}." in legend, word
+    assert "caution : " not in legend, "a word that is not shown needs no legend"
 
 
 def test_undocumented_things_are_said_once(result: hx.Analysis, page: str) -> None:

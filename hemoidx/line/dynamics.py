@@ -201,8 +201,8 @@ def pool(readings: Sequence[FlushReading]) -> Dynamics:
     Notes
     -----
     Means are taken of logarithms, with weights ``1 / (se^2 + between)``; the variance between flushes is the
-    moment estimate of DerSimonian and Laird [1]_. With few flushes the interval uses Student's t, with degrees
-    of freedom for the part that comes from their scatter [2]_.
+    moment estimate of DerSimonian and Laird [1]_. With few flushes the interval uses Student's t, with
+    degrees of freedom for the part that comes from their scatter [2]_.
 
     References
     ----------

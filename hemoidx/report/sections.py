@@ -19,7 +19,7 @@ from hemoidx.report.words import (
     in_sentence,
     listed,
     number,
-    of_level,
+    reasons_of,
     share,
 )
 
@@ -132,8 +132,8 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
         table(
             ("reason", "quantity", "windows without a value"),
             refused,
-            caption="Why windows have no value. A rejected value is left empty; what was hidden is in "
-            "unchecked.parquet.",
+            caption="Why windows have no value; a window with several reasons counts for each. A rejected "
+            "value is left empty; what was hidden is in unchecked.parquet.",
             words=2,
         )
         if refused
@@ -148,12 +148,14 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
 
 
 def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
-    """One row for each reason of a level: the words, the quantities, the windows it holds for."""
+    """One row for each single reason of a level: the words, the quantities, the windows it holds for."""
     reasons: dict[tuple[str, int], list[str]] = {}
     for index in result.catalogue.measured_in("windows"):
         verdicts = result.verdicts(index.name, table="windows")
         said = verdicts.loc[verdicts["measurement"] == level, "reasons"]
-        for words, times in said.map(lambda text: of_level(text, level)).value_counts().items():
+        # Windows are refused for one reason or another, or several at once: each is counted on its own.
+        single = said.map(lambda text: reasons_of(text, level)).explode()
+        for words, times in single.value_counts().items():
             reasons.setdefault((str(words), int(times)), []).append(in_sentence(index.title))
     every = len(result.catalogue.measured_in("windows"))
     return [

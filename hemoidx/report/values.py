@@ -11,6 +11,7 @@ from hemoidx.indices.index import FAMILIES
 from hemoidx.plot.style import span_style
 from hemoidx.report.html import Markup, Piece, section, table, tag
 from hemoidx.report.words import (
+    VERDICT_MEANING,
     at_time,
     count,
     decimals_of,
@@ -55,6 +56,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
     if not float(record["valid_s"]):
         used += " " + NO_PULSE
     given: list[Piece] = []
+    verdicts: set[str] = set()
     missing: list[Index] = []
     for title, entries in result.catalogue.families("record").items():
         if title == FAMILIES["chain"]:
@@ -63,6 +65,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         missing += [index for index in entries if index.name not in rows]
         if rows:
             given += _family(title, table(_SUMMARY, rows.values()), len(rows))
+            verdicts |= {str(row[-1]) for row in rows.values()}
     return section(
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
@@ -72,9 +75,20 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
             "its reasons stand under Cautions.",
             class_="quiet",
         ),
+        _legend(verdicts),
         given,
         _not_given(result, missing),
     )
+
+
+def _legend(verdicts: set[str]) -> Iterable[Markup]:
+    """Say what the verdicts that are shown mean."""
+    lines = [
+        tag("li", tag("strong", word), f": {meaning}.")
+        for word, meaning in VERDICT_MEANING.items()
+        if word in verdicts
+    ]
+    return [tag("ul", lines, class_="quiet")] if lines else []
 
 
 def _family(title: str, rows: Markup, n: int) -> list[Piece]:

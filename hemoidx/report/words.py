@@ -21,6 +21,15 @@ SPAN_MEANING = {
     "it is in no value",
 }
 
+VERDICT_MEANING = {
+    "accepted": "measured, and nothing known speaks against it",
+    "undocumented": "measured, and nothing seen speaks against it, but something that bears on it was never "
+    "written down or shown (a zero, a flush, the height of the transducer, the site): whether it was right "
+    "nobody can tell; what is missing stands under Cautions, Not documented",
+    "caution": "measured, but something known may have changed it; it is shown",
+    "rejected": "not measured, or changed too much to be used; it is left empty",
+}
+
 
 def decimals_of(unit: str, value: float = 0.0) -> int:
     """Decimals to write a value of this unit with; a large value needs fewer."""
@@ -86,6 +95,12 @@ def of_level(reasons: str, level: str) -> str:
     """What is said of one level."""
     begin = f"{level.capitalize()} because "
     return next((part.removeprefix(begin) for part in reasons.split(". ") if part.startswith(begin)), reasons)
+
+
+def reasons_of(reasons: str, level: str) -> list[str]:
+    """The single reasons that are given for one level."""
+    said = of_level(reasons, level)
+    return said.split("; ") if said != reasons else [said]
 
 
 def first_of(shown: int, there: int, name: str) -> str:

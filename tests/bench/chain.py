@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -142,13 +143,29 @@ def one_recording(
         out |= {"unsure": adequacy.unsure} | _expected(adequacy, real, beatwise(raw, fs), place, true)
         done = correct_wave(rec.wave, fs, found, scale=rec.scale, reading=raw.reading)
     except InputError as error:
-        return out | {"refused": str(error)}
+        out["refused"] = str(error)
+        done = _all_the_same(rec, raw.reading, found)
+        if done is None:
+            return out
     new = numbers(done.wave, fs, None)
     place, true = matched(beats, new, 0.0)
     for name in NUMBERS:
         left = new.values[name][place] - true[name].to_numpy()
         out |= {f"left_{name}": float(np.nanmedian(left)), f"beat_{name}": _within(left, ASKED[name])}
     return out
+
+
+def _all_the_same(rec: Recorded, reading: Any, found: Any) -> Any:
+    """What would have come out of a correction that was refused, were there no limits; None if nothing."""
+    from hemoidx.errors import InputError
+    from hemoidx.line import correction
+
+    lifted = {"UNSURE_AT_MOST": np.inf, "COSTS_AT_MOST": np.inf, "LOWEST_HZ": 0.0}
+    try:
+        with mock.patch.multiple(correction, **lifted):
+            return correction.correct_wave(rec.wave, rec.fs, found, scale=rec.scale, reading=reading)
+    except InputError:
+        return None
 
 
 def _within(error: np.ndarray, asked: float) -> float:
@@ -191,6 +208,30 @@ def chain_table(
                 row = one_recording(patient, hz, damping, fs, key, flushes, line)
                 rows.append({"family": family, "hz": hz, "damping": damping, "fs": fs, "key": key, **row})
     return pd.DataFrame(rows)
+
+
+def refusals(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """
+    What is refused behind overdamped lines, and whether that is right.
+
+    `unsure`, `cost`, `other`: recordings [%] refused because the line is not known well enough, because of
+    noise and loss, and for other reasons. `needless`: of the refused, those [%] that would have come out
+    within what is asked; `worst_refused`, `worst_corrected`: largest error of systolic or diastolic pressure
+    among those refused, had they been corrected, and among those corrected [mmHg].
+    """
+    rows = []
+    for title, table in tables.items():
+        part = table[table["family"] == "overdamped"]
+        why = part["refused"].astype(str)
+        worst = part[["left_sbp", "left_dbp"]].abs().max(axis=1)
+        no, unsure, cost = why != "", why.str.contains("unsure"), why.str.contains("noise and loss")
+        rows.append({
+            "": title, "n": len(part), "refused_percent": 100 * no.mean(), "unsure": 100 * unsure.mean(),
+            "cost": 100 * cost.mean(), "other": 100 * (no & ~unsure & ~cost).mean(),
+            "needless": 100 * (worst[no] <= ASKED["sbp"]).mean(), "worst_refused": worst[no].max(),
+            "worst_corrected": worst[~no].max(), "within_percent": 100 * (worst[~no] <= ASKED["sbp"]).mean(),
+        })  # fmt: skip
+    return pd.DataFrame(rows).set_index("").T
 
 
 def chain_summary(table: pd.DataFrame) -> pd.DataFrame:

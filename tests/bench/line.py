@@ -292,14 +292,20 @@ def main() -> None:
     pd.set_option("display.max_columns", None)
     pd.set_option("display.max_rows", None)
     pd.set_option("display.float_format", "{:.2f}".format)
+    tables = {}
     for title, patients, flushes, rhythm in (
         ("one flush", given.patients, 1, "sinus"),
+        ("two flushes", some, 2, "sinus"),
         ("three flushes", some, 3, "sinus"),
         ("one flush, atrial fibrillation", some, 1, "fibrillation"),
+        ("two flushes, atrial fibrillation", some, 2, "fibrillation"),
         ("one flush, ectopic beats", some, 1, "ectopics"),
     ):
         table = chain.chain_table(patients, given.seed, flushes, rhythm, line)
+        tables[title] = table
         print(f"the whole chain, {title}\n{chain.chain_summary(table)}", flush=True)
+    print("refused behind overdamped lines, and whether that was right")
+    print(chain.refusals(tables), flush=True)
 
     def forward(wave: np.ndarray, fs: float, hz: float, damping: float) -> np.ndarray:
         return line(wave, fs, hz, damping, ())
