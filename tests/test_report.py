@@ -13,12 +13,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import hemoidx as hx
+from hemoidx.facts import mask
 from hemoidx.plot.style import span_style
 from hemoidx.report import render, write_report
-from hemoidx.report.excerpts import choose_excerpts
+from hemoidx.report.excerpts import choose_excerpts, early_beats
 from hemoidx.report.html import table, tag
 from hemoidx.report.words import VERDICT_MEANING, at_time, count, how_long, in_sentence, listed, number, share
 from hemoidx.simulate import Event, Scenario, simulate
+from hemoidx.tables import has_fact
 
 EVENTS = (Event("flush", 40.0, 1.5), Event("open_to_air", 70.0, 12.0), Event("gap", 100.0, 5.0))
 VOID = {"meta", "img", "br", "hr"}
@@ -149,6 +151,29 @@ def test_each_verdict_that_is_shown_is_explained(result: hx.Analysis, page: str)
     for word, meaning in VERDICT_MEANING.items():
         # A word that is not shown needs no legend.
         assert (f"{word} : {meaning}." in legend) == (word in shown), word
+
+
+def test_early_beats_of_an_irregular_rhythm_are_not_told_as_ectopic() -> None:
+    scenario = Scenario(seed=21, duration_s=120.0, rate=80.0, rhythm="atrial_fibrillation", irregularity=0.2)
+    shown = hx.analyse(simulate(scenario).recording)
+    noted = has_fact(shown.beats, "ectopic") & has_fact(shown.beats, "irregular_rhythm")
+    assert noted.sum() > 5
+    text = Reader(render(shown)).text
+    told = re.search(r"the rhythm is irregular, in which beats come early and late ([\d,]+)", text)
+    assert told is not None
+    assert int(told[1]) == noted.sum()
+    plain = re.search(r"a beat comes early, as an ectopic one does (\d+)", text)
+    assert plain is None or int(plain[1]) == has_fact(shown.beats, "ectopic").sum() - noted.sum()
+
+
+def test_early_beats_beside_an_event_are_told_apart() -> None:
+    early, event, irregular = mask("ectopic"), mask("near_event"), mask("irregular_rhythm")
+    facts = np.array([early, 0, event, early, early | irregular, early | event, 0, early], dtype=np.int64)
+    plain, odd, beside = early_beats(facts)
+    assert np.flatnonzero(plain).tolist() == [0, 7]
+    assert np.flatnonzero(odd).tolist() == [4]
+    assert np.flatnonzero(beside).tolist() == [3, 5]
+    assert early_beats(facts[:0])[0].size == 0
 
 
 def test_undocumented_things_are_said_once(result: hx.Analysis, page: str) -> None:

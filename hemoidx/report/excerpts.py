@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hemoidx import facts
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from hemoidx.analysis import Analysis
+
+Bool = NDArray[np.bool_]
 
 CLEAN_S = 8.0
 _BEFORE_S, _AFTER_S, _LONGEST_S = 4.0, 5.0, 24.0
@@ -94,9 +97,11 @@ def _clean(result: Analysis, begin: float, finish: float) -> Excerpt | None:
 
 def _rhythms(result: Analysis, begin: float, finish: float, clean: Excerpt | None) -> list[Excerpt]:
     beats: pd.DataFrame = result.beats
+    mask = beats["facts"].to_numpy(dtype=np.int64)
     found = []
     for name in _RHYTHM:
-        at = beats.loc[(beats["facts"].to_numpy(dtype=np.int64) & facts.mask(name)) != 0, "onset_s"]
+        shown = early_beats(mask)[0] if name == "ectopic" else (mask & facts.mask(name)) != 0
+        at = beats.loc[shown, "onset_s"]
         if at.empty:
             continue
         middle = float(at.iloc[len(at) // 2])
@@ -105,6 +110,28 @@ def _rhythms(result: Analysis, begin: float, finish: float, clean: Excerpt | Non
         start = float(np.clip(middle - 5.0, begin, max(finish - 10.0, begin)))
         found.append(Excerpt(start, min(start + 10.0, finish), (name,)))
     return found
+
+
+def early_beats(mask: NDArray[np.int64]) -> tuple[Bool, Bool, Bool]:
+    """
+    Tell early beats apart by what else may have made them early.
+
+    Parameters
+    ----------
+    mask : ndarray of int, shape (n_beats,)
+        Facts of the beats in order of time.
+
+    Returns
+    -------
+    plain, irregular, beside : ndarray of bool, shape (n_beats,)
+        Early beats of an otherwise even rhythm; those of an irregular one, where early and late beats belong
+        to it; and those that touch an event, or follow a beat that does, where a beat may be missing.
+    """
+    early = (mask & facts.mask("ectopic")) != 0
+    irregular = (mask & facts.mask("irregular_rhythm")) != 0
+    event = (mask & facts.mask("near_event")) != 0
+    event = event | np.concatenate([[False], event[:-1]])[: event.size]
+    return early & ~irregular & ~event, early & irregular, early & ~irregular & event
 
 
 def rhythm_words(name: str) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from hemoidx.plot.style import span_style
+from hemoidx.report.excerpts import early_beats
 from hemoidx.report.html import Markup, Piece, section, table, tag
 from hemoidx.report.words import (
     SPAN_MEANING,
@@ -25,6 +26,7 @@ from hemoidx.report.words import (
 
 if TYPE_CHECKING:
     import pandas as pd
+    from numpy.typing import NDArray
 
     from hemoidx.analysis import Analysis
     from hemoidx.facts import Fact
@@ -173,9 +175,9 @@ def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup
     mask = beats["facts"].to_numpy(dtype=np.int64)
     rows = []
     for fact in known:
-        times = int(((mask >> fact.bit) & 1).sum())
-        if times:
-            rows.append([fact.meaning, f"{times:,}", share(times, len(beats))])
+        for words, times in _noted(mask, fact):
+            if times:
+                rows.append([words, f"{times:,}", share(times, len(beats))])
     if not rows:
         return [tag("p", "Nothing remarkable was noted about any beat.")]
     return [
@@ -185,6 +187,25 @@ def _marked_beats(beats: pd.DataFrame, known: Iterable[Fact]) -> Iterable[Markup
             caption="What was noted about single beats. A note is not a refusal: the rules of each quantity "
             "decide which notes exclude a beat.",
         )
+    ]
+
+
+def _noted(mask: NDArray[np.int64], fact: Fact) -> list[tuple[str, int]]:
+    """How often a fact was noted; early beats are told apart by whether that may mean something else."""
+    has = (mask >> fact.bit) & 1 == 1
+    if fact.name != "ectopic":
+        return [(fact.meaning, int(has.sum()))]
+    plain, irregular, beside = early_beats(mask)
+    return [
+        (fact.meaning, int(plain.sum())),
+        (
+            "a beat comes early, but the rhythm is irregular, in which beats come early and late",
+            irregular.sum(),
+        ),
+        (
+            "a beat comes early, but beside an event such as a flush, where a beat may be missing",
+            beside.sum(),
+        ),
     ]
 
 
