@@ -100,6 +100,27 @@ _OF_TABLE = {
 }
 
 
+class Words(dict[str, Any]):
+    """
+    Descriptions of the columns of a table, which nobody changes.
+
+    pandas copies what a table carries, deeply, whenever a column is taken out of it; descriptions of two
+    hundred columns would cost more than the work. A copy of what cannot change is the thing itself.
+    """
+
+    def __copy__(self) -> Words:
+        return self
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Words:
+        return self
+
+    def __reduce__(self) -> tuple[type[Words], tuple[dict[str, Any]]]:
+        return Words, (dict(self),)
+
+    def __setitem__(self, name: str, value: Any) -> None:
+        raise TypeError("descriptions of a table are not changed in place: put a dict of your own into attrs")
+
+
 def attributes(
     table: str, columns: Iterable[str], indices: Iterable[Index] = (), facts: Iterable[Fact] = FACTS
 ) -> dict[str, Any]:
@@ -136,7 +157,15 @@ def attributes(
         "units": {column: known[column][0] for column in columns},
         "long_names": {column: known[column][1] for column in columns},
     }
-    return {**out, **cf_attributes(facts)} if "facts" in columns else out
+    return _fixed({**out, **cf_attributes(facts)} if "facts" in columns else out)
+
+
+def _fixed(attrs: dict[str, Any]) -> dict[str, Any]:
+    """Attributes whose mappings and lists are not copied over and over."""
+    return {
+        name: Words(value) if isinstance(value, dict) else tuple(value) if isinstance(value, list) else value
+        for name, value in attrs.items()
+    }
 
 
 def frame(
@@ -265,7 +294,7 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
     stored = (content.schema.metadata or {}).get(b"hemoidx")
     if stored is None:
         raise InputError(f"table {target.name}: not a table of hemoidx (its schema holds no description)")
-    attrs = json.loads(stored)
+    attrs = _fixed(json.loads(stored))
     if attrs["schema_version"] > SCHEMA_VERSION:
         raise InputError(
             f"table {target.name}: written with schema {attrs['schema_version']}, this hemoidx reads up to "

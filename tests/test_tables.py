@@ -1,5 +1,7 @@
 """Tables on disk: they explain themselves, and are whole or not there."""
 
+import json
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -7,8 +9,10 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+import hemoidx as hx
 from hemoidx import DataUnavailableError, Index, InputError, default_catalogue, has_fact, read_table, tables
 from hemoidx.facts import mask
+from hemoidx.simulate import Scenario, simulate
 
 COLUMNS = {
     "beat": np.arange(3),
@@ -101,3 +105,18 @@ def test_a_later_schema_is_refused(tmp_path: Path) -> None:
 def test_an_unknown_fact_is_refused_by_name() -> None:
     with pytest.raises(InputError, match="knows no fact 'ectopia'"):
         has_fact(beats(), "ectopia")
+
+
+def test_descriptions_travel_with_every_piece_of_a_table_and_are_not_copied(tmp_path: Path) -> None:
+    result = hx.analyse(simulate(Scenario(seed=3, duration_s=40.0)).recording)
+    for table in (result.windows, pickle.loads(pickle.dumps(result.windows)), saved(result, tmp_path)):
+        assert table.attrs["units"]["sbp"] == "mmHg"
+        assert table[["sbp", "dbp"]].attrs["units"] is table.attrs["units"]
+        with pytest.raises(TypeError, match="not changed in place"):
+            table.attrs["units"]["sbp"] = "kPa"
+        json.dumps(table.attrs)
+
+
+def saved(result: hx.Analysis, folder: Path) -> pd.DataFrame:
+    result.save(folder / "out")
+    return hx.read_table(folder / "out" / "windows.parquet")

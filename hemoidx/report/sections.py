@@ -128,8 +128,11 @@ def _spans(spans: pd.DataFrame, length: float) -> Iterable[Markup]:
 
 def _rejections(result: Analysis) -> Iterable[Markup]:
     """Count the reasons for which windows have no value, or one that asks for caution."""
-    refused = _reasons(result, "rejected")
-    doubted = _reasons(result, "caution")
+    judged = {
+        index.title: result.verdicts(index.name, table="windows")
+        for index in result.catalogue.measured_in("windows")
+    }
+    refused, doubted = (_reasons(judged, level, len(result.windows)) for level in ("rejected", "caution"))
     tables = [
         table(
             ("reason", "quantity", "windows without a value"),
@@ -149,22 +152,20 @@ def _rejections(result: Analysis) -> Iterable[Markup]:
     return tables
 
 
-def _reasons(result: Analysis, level: str) -> list[list[Piece]]:
+def _reasons(judged: dict[str, pd.DataFrame], level: str, n_windows: int) -> list[list[Piece]]:
     """One row for each single reason of a level: the words, the quantities, the windows it holds for."""
     reasons: dict[tuple[str, int], list[str]] = {}
-    for index in result.catalogue.measured_in("windows"):
-        verdicts = result.verdicts(index.name, table="windows")
+    for title, verdicts in judged.items():
         said = verdicts.loc[verdicts["measurement"] == level, "reasons"]
         # Windows are refused for one reason or another, or several at once: each is counted on its own.
         single = said.map(lambda text: reasons_of(text, level)).explode()
         for words, times in single.value_counts().items():
-            reasons.setdefault((str(words), int(times)), []).append(in_sentence(index.title))
-    every = len(result.catalogue.measured_in("windows"))
+            reasons.setdefault((str(words), int(times)), []).append(in_sentence(title))
     return [
         [
             words,
-            "every quantity" if len(titles) == every else ", ".join(titles),
-            f"{times} of {len(result.windows)}",
+            "every quantity" if len(titles) == len(judged) else ", ".join(titles),
+            f"{times} of {n_windows}",
         ]
         for (words, times), titles in sorted(reasons.items(), key=lambda item: -item[0][1])
     ]
