@@ -71,8 +71,10 @@ def exposure_table(
     }
     if {"offset", "gain"} & set(index.harmed_by):
         around = result.plus_minus(name, "beats", times)
-        columns["if_lower"] = around["low"].to_numpy(np.float64)
-        columns["if_higher"] = around["high"].to_numpy(np.float64)
+        low, high = (around[side].to_numpy(np.float64) for side in ("low", "high"))
+        if np.isfinite(low[np.isfinite(value)]).all():
+            # The error of a part says nothing of the whole.
+            columns |= {"if_lower": low, "if_higher": high}
     found = {
         column: exposure(
             time, values, threshold, is_below, method, longest_gap_s=longest_gap_s, inclusive=inclusive

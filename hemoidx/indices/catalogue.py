@@ -18,7 +18,7 @@ from typing import NoReturn
 from ..errors import InputError
 from ..facts import FACTS, Fact, with_user_facts
 from .index import BELOW, FAMILIES, FIXED, LANDMARKS, LEVELS, VOCABULARY, Index
-from .rules import BEAT_RULES, PRESSURE_RULES, REJECTED, Rule, When
+from .rules import BEAT_RULES, CLIPPED, DYNAMIC_SHAPE, PRESSURE_RULES, REJECTED, Rule, When
 
 #: Column of what zero and level add to every pressure.
 OFFSET_COLUMN = "static_error"
@@ -251,7 +251,7 @@ class Catalogue:
         if not own and index.level == "beat":
             # What is read from the wave itself counts no more than the beat it is read from.
             pressure = index.reads_wave and "mmHg" in index.unit
-            marks = PRESSURE_RULES if pressure else BEAT_RULES
+            marks = PRESSURE_RULES + CLIPPED + DYNAMIC_SHAPE if pressure else BEAT_RULES
             if index.reads_wave or set(index.inputs) & set(LANDMARKS):
                 found.update({(rule.level, rule.when): rule for rule in marks})
         for name in index.inputs:

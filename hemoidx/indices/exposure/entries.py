@@ -79,11 +79,15 @@ class Exposed:
         Returns
         -------
         ndarray, shape (1,)
-            NaN where no beat has a value, or the error of none is known.
+            NaN where no beat has a value, or the error is not known for all that have one.
         """
         values = np.asarray(value, dtype=np.float64)
         if self.times:
-            values = values + self.times * np.asarray(static_error_se, dtype=np.float64)
+            error = np.asarray(static_error_se, dtype=np.float64)
+            if np.isnan(error[np.isfinite(values)]).any():
+                # The error of a part says nothing of the whole.
+                return np.array([np.nan])
+            values = values + self.times * error
         found = exposure(
             onset_s, values, self.threshold, self.below, self.method, longest_gap_s=self.longest_gap_s
         )
@@ -236,7 +240,7 @@ def exposure_index(
         column=f"{name}_s" if measure == "time" else name,
         harmed_by=_OF[of].harmed_by,
         missing="no beat had a value"
-        + (", or the error of zero and level is not known" if zero_errors else ""),
+        + (", or the error of zero and level is not known for every beat" if zero_errors else ""),
     )
 
 

@@ -32,7 +32,9 @@ _NUMBERS = "calculator guide printing both definitions"
 
 
 def _ratio(above: ArrayLike, below: ArrayLike) -> Float:
-    return np.asarray(np.asarray(above, dtype=np.float64) / np.asarray(below, dtype=np.float64))
+    under = np.asarray(below, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(under > 0, np.asarray(above, dtype=np.float64) / under, np.nan)
 
 
 def shock_index(hr: ArrayLike, sbp: ArrayLike) -> Float:

@@ -6,10 +6,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..index import Index
-from ..rules import caution, reject
+from ..rules import Limit, When, caution, reject
 
 Float = NDArray[np.float64]
 
+#: What a breathing that was sampled once a beat cannot tell.
+ALIASED = (
+    Limit(
+        "rate of breathing",
+        "may read low",
+        "breathing faster than half the heart rate shows in the beats as heart rate less that rate; nothing "
+        "in the pressure tells them apart",
+        When(facts=("breathing_from_pressure",)),
+        "arithmetic of sampling; common practice, no source",
+    ),
+)
 #: Rules of what is read off breaths, in the tables where it appears.
 BREATH_RULES = (
     *reject("breathing_unclear"),
@@ -93,6 +104,7 @@ INDICES = (
         window="rate",
         sources=("common practice, no source",),
         rules=BREATH_RULES,
+        limits=ALIASED,
         family="respiratory",
         missing="no complete breath was found",
     ),
@@ -109,6 +121,7 @@ INDICES = (
             "(from memory)",
         ),
         rules=BREATH_RULES,
+        limits=ALIASED,
         shared_inputs=("resp_rate", "hr"),
         family="respiratory",
         missing="no complete breath with a measured beat was found",

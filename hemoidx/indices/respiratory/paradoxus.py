@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ...errors import InputError
 from ..index import Index, Range
-from ..rules import DYNAMIC_SHAPE, GAIN, REJECTED, Rule, When, reject
+from ..rules import CAUTION, DYNAMIC_SHAPE, GAIN, REJECTED, Rule, When, reject
 from .breath_rules import SWING_RULES
 
 Float = NDArray[np.float64]
@@ -101,6 +101,12 @@ PULSUS_PARADOXUS = Index(
                 tables=("breaths", "windows"),
             ),
             "it is defined for breathing that is documented as spontaneous; positive pressure turns the sign",
+        ),
+        Rule(
+            CAUTION,
+            When(),
+            "the end of inspiration is read late by dead space or impedance: simulated, it read up to 3 mmHg "
+            "too high",
         ),
         *GAIN,
         *DYNAMIC_SHAPE,
