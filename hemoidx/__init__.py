@@ -34,7 +34,7 @@ _HOME = {
     "UnitError": "errors",
     "DataUnavailableError": "errors",
 }
-_ROOMS = ("line", "simulate")
+_ROOMS = ("line", "simulate", "explore")
 
 __all__ = ["__version__", *_HOME, *_ROOMS]
 

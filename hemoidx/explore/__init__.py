@@ -1,0 +1,18 @@
+"""Views to see, drag and understand, in notebooks and as pages; their state is plain, and their code too."""
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {"View": "view"}
+
+__all__ = [*_HOME]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
