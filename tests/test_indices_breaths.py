@@ -108,7 +108,7 @@ def test_what_was_documented_reaches_breaths_and_windows_by_the_beat() -> None:
         return np.bincount(breath_of_beat[inside], apnoea[inside], n_breaths)
 
     index = entry(inputs=("beats.context.apnoea", "breath_of_beat", "n_breaths"), function=quiet)
-    _, (_, breaths, windows, _) = levels(index, breathing=regular_breaths(5.0, 12), context=context.at)
+    _, (_, breaths, windows, _) = levels(index, breathing=regular_breaths(5.0, 12), context=context.over)
     assert breaths.usable("widest")[:6].tolist() == [0, 0, 5, 5, 0, 0]
     assert windows.usable("widest")[0] == pytest.approx(10.0 / 6.0)
 

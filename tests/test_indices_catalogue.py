@@ -55,7 +55,9 @@ def values_of(catalogue: Catalogue, source: Source, **options: float) -> dict[st
         source.fs,
         source.landmarks,
         source.quality,
-        lambda name: source.context(name.removeprefix("context."), source.landmarks["onset"] / source.fs),
+        lambda name: source.context(
+            name.removeprefix("context."), *[source.landmarks["onset"] / source.fs] * 2
+        ).value(),
         source.chain,
         **options,
     )
@@ -196,7 +198,7 @@ def test_context_reaches_an_index_by_the_time_of_its_row() -> None:
     entry = mine(
         name="driving", inputs=("sbp", "context.central_venous_pressure_mmhg"), function=lambda a, b: a - b
     )
-    source = Source(**{**vars(ramps()), "context": context.at})
+    source = Source(**{**vars(ramps()), "context": context.over})
     found = values_of(default_catalogue().with_([entry]), source)
     assert np.isnan(found["driving"][:10]).all()
     np.testing.assert_allclose(found["sbp"][10:] - found["driving"][10:], 8.0)

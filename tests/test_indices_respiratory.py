@@ -385,7 +385,7 @@ def swung(facts: dict[int, str] | None = None, context: dict[str, object] | None
     for where, name in (facts or {}).items():
         bits[where] |= mask(name)
     given = Context.read(context) if context else Context()
-    return Source(**{**vars(source), "pressure": wave, "facts": bits, "context": given.at})
+    return Source(**{**vars(source), "pressure": wave, "facts": bits, "context": given.over})
 
 
 def levels(
@@ -406,8 +406,8 @@ def verdict(level: Level, name: str, context: dict[str, object] | None = None) -
 
     catalogue = default_catalogue()
     index = catalogue[name]
-    known = (Context.read(context) if context else Context()).at
-    columns = columns_of(catalogue, level.column, known, level.time)
+    known = (Context.read(context) if context else Context()).over
+    columns = columns_of(catalogue, level.column, known, level.time, level.end)
     found = judge(
         catalogue.rules_in(index, level.table),
         index.limits,

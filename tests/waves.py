@@ -70,7 +70,7 @@ def ramps(n_beats: int = 40, fs: float = 100.0, period: float = 1.0) -> Source:
         landmarks=marks,
         quality=np.ones(n_beats),
         facts=np.zeros(n_beats, dtype=np.int64),
-        context=Context().at,
+        context=Context().over,
         chain=unknown_chain(onset, fs),
         step=np.full(n_beats, np.nan),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +21,9 @@ if TYPE_CHECKING:
 _UNUSABLE = ("low_quality", "gap_inside", "saturated", "inverted")
 
 
-def breathing_of(rec: xr.Dataset, axis: Axis, beats: Level) -> tuple[Breathing, str]:
+def breathing_of(
+    rec: xr.Dataset, axis: Axis, beats: Level, held: Sequence[tuple[float, float]] = ()
+) -> tuple[Breathing, str]:
     """
     Find the breaths.
 
@@ -32,6 +35,8 @@ def breathing_of(rec: xr.Dataset, axis: Axis, beats: Level) -> tuple[Breathing, 
         Time axis of the pressure.
     beats : Level
         The beats with their pressures, unmasked: breathing shows in an uncalibrated channel too.
+    held : sequence of (float, float)
+        Stretches [s] that somebody marked as without a breath: what looks like one there is none.
 
     Returns
     -------
@@ -56,7 +61,7 @@ def breathing_of(rec: xr.Dataset, axis: Axis, beats: Level) -> tuple[Breathing, 
         ectopic=facts & mask("ectopic") != 0,
         irregular=facts & mask("irregular_rhythm") != 0,
     )
-    return _as_breathing(read(series, length, _signals(rec, start)), start)
+    return _as_breathing(read(series, length, _signals(rec, start)), start, held)
 
 
 def _signals(rec: xr.Dataset, start: float) -> list[BreathSignal]:
@@ -73,11 +78,15 @@ def _signals(rec: xr.Dataset, start: float) -> list[BreathSignal]:
     return found
 
 
-def _as_breathing(found: Breaths, start: float) -> tuple[Breathing, str]:
+def _as_breathing(found: Breaths, start: float, held: Sequence[tuple[float, float]]) -> tuple[Breathing, str]:
+    begin, end = found.start_s + start, found.end_s + start
+    taken = np.ones(begin.size, dtype=bool)
+    for from_s, to_s in held:
+        taken &= (end <= from_s) | (begin >= to_s)
     breathing = Breathing(
-        found.start_s + start,
-        found.end_s + start,
-        found.inspiration_end_s + start,
+        begin[taken],
+        end[taken],
+        found.inspiration_end_s[taken] + start,
         lambda begin, end: found.facts_between(begin - start, end - start),
     )
     return breathing, found.source

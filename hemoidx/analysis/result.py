@@ -35,7 +35,7 @@ KEYS = {
     "windows": ("record_id", "channel", "window"),
     "record": ("record_id", "channel"),
 }
-_TIME = {"beats": "onset_s", "breaths": "start_s", "windows": "start_s"}
+_LASTING = {"beats": ("onset_s", "onset_s"), "breaths": ("start_s", "end_s"), "windows": ("start_s", "end_s")}
 
 
 @dataclass
@@ -162,9 +162,10 @@ class Analysis(Questions):
 
         index, frame = self._find(name, table)
         context = Context.read(self.info["context"])
-        start = np.array([self.info["samples"]["first"] / self.info["fs"]])
-        time = frame[_TIME[table]].to_numpy() if table in _TIME else start
-        columns = columns_of(self.catalogue, lambda column: self._whole(table, column), context.at, time)
+        start, end = self._lasting(table)
+        columns = columns_of(
+            self.catalogue, lambda column: self._whole(table, column), context.over, start, end
+        )
         judged = judge(
             self.catalogue.rules_in(index, table),
             index.limits,
@@ -266,6 +267,15 @@ class Analysis(Questions):
             raise InputError(f"index {name} is not in the table {table}; it is in {there}")
         frame: pd.DataFrame = getattr(self, table)
         return index, frame
+
+    def _lasting(self, table: str) -> tuple[Float, Float]:
+        """Where the rows of a table begin and end [s]; a beat counts as the moment of its onset."""
+        if table in _LASTING:
+            frame: pd.DataFrame = getattr(self, table)
+            start, end = (frame[column].to_numpy(dtype=np.float64) for column in _LASTING[table])
+            return start, end
+        first, fs = self.info["samples"]["first"], self.info["fs"]
+        return np.array([first / fs]), np.array([(first + self.info["samples"]["size"]) / fs])
 
     def _whole(self, table: str, column: str) -> Float:
         """Column of a table with what masking hid put back."""

@@ -53,6 +53,7 @@ _CHEST = (
     "chest_open",
     "right_heart_failure",
 )
+_NO_BREATH = ("apnoea", "end_expiratory_occlusion")
 _PROGRESS_FROM_SAMPLES = 10_000_000
 _LOOKED_AT = 1_000_000
 """Samples that are looked at in one go for a number among gaps."""
@@ -143,7 +144,7 @@ def analyse(
             landmarks={mark: getattr(reading, mark) for mark in LANDMARKS},
             quality=reading.quality,
             facts=reading.facts | chain.facts | _supported(known, axis.seconds(reading.onset)),
-            context=known.at,
+            context=known.over,
             chain=chain,
             step=_step(scale, reading.onset),
         )
@@ -151,7 +152,7 @@ def analyse(
         bar.update(15.0)
         breathing, breathing_source = Breathing.none(), "not looked for"
         if entries.needs_breaths:
-            breathing, breathing_source = breathing_of(rec, axis, beats)
+            breathing, breathing_source = breathing_of(rec, axis, beats, _held(known))
         breaths = breath_level(entries, source, beats, breathing)
         by_hand.mark(breaths.facts, breaths.keys["start_s"], breaths.keys["end_s"])
         windows = window_level(entries, source, beats, breaths, breathing)
@@ -257,6 +258,11 @@ def _undocumented(context: Context) -> int:
     if not any(map(context.documents, _CHEST)):
         missing.append("chest_undocumented")
     return mask(*missing)
+
+
+def _held(context: Context) -> list[tuple[float, float]]:
+    """Stretches [s] in which, as somebody marked, no breath was taken."""
+    return [(event.from_s, event.to_s) for event in context.events if event.kind in _NO_BREATH]
 
 
 def _supported(context: Context, time: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from ..indices.documented import Documented, Steps
 from ..line.setup import Setup
 from .rows import empty, near, number, read_rows, text
 
@@ -297,29 +298,53 @@ class Context:
         InputError
             If there is no such key.
         """
+        times = np.asarray(time, dtype=np.float64)
+        return self.over(key, times, times).value()
+
+    def over(self, key: str, start: Any, end: Any) -> Documented:
+        """
+        Find what was documented while rows lasted.
+
+        Parameters
+        ----------
+        key : str
+            As in `at`.
+        start, end : array_like, shape (n,)
+            Where the rows begin and end [s from the start of the recording].
+
+        Returns
+        -------
+        Documented
+            All that was documented somewhere in each row.
+
+        Raises
+        ------
+        InputError
+            If there is no such key.
+        """
         key = ALIASES.get(key, key)
         known = {**INTERVAL_KEYS, **ONCE_KEYS, **dict.fromkeys(EVENTS)}
         if key not in known:
             raise InputError(f"context has no key {key!r}{near(key, known)}")
-        times = np.asarray(time, dtype=np.float64)
-        if key in EVENTS:
-            return self._during(key, times)
-        words = key in WORDS
-        out: NDArray[Any] = np.full(times.shape, None if words else np.nan, dtype=object if words else float)
-        for name, value in self.once:
-            if name == key:
-                out[...] = value
-        for interval in self.intervals:
-            if interval.key == key:
-                out[(times >= interval.from_s) & (times < interval.to_s)] = interval.value
-        return out
+        return self._steps(key).over(start, end)
 
-    def _during(self, kind: str, times: Float) -> Float:
-        inside = np.zeros(times.shape)
-        for event in self.events:
-            if event.kind == kind:
-                inside[(times >= event.from_s) & (times < event.to_s)] = 1.0
-        return inside
+    def _steps(self, key: str) -> Steps:
+        """One key over time."""
+        words = key in WORDS
+        held: list[tuple[float, float, Any]] = [
+            (-math.inf, math.inf, value) for name, value in self.once if name == key
+        ]
+        held += [(x.from_s, x.to_s, x.value) for x in self.intervals if x.key == key]
+        held += [(x.from_s, x.to_s, 1.0) for x in self.events if x.kind == key]
+        nothing = 0.0 if key in EVENTS else None if words else math.nan
+        edges = np.unique([t for start, stop, _ in held for t in (start, stop) if math.isfinite(t)])
+        values = np.full(edges.size + 1, nothing, dtype=object if words else np.float64)
+        for start, stop, value in held:
+            values[np.searchsorted(edges, start, "right") : np.searchsorted(edges, stop, "left") + 1] = value
+        # NaN differs from itself, but two stretches of which nothing is known are one.
+        differ = values[1:] != values[:-1]
+        differ &= ~((values[1:] != values[1:]) & (values[:-1] != values[:-1]))
+        return Steps(edges[differ], values[np.append(True, differ)])
 
     def documents(self, key: str) -> bool:
         """Whether anything but "unknown" was documented for a key."""

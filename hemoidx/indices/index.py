@@ -113,14 +113,15 @@ class Index:
         The definition in one line.
     inputs : tuple of str
         What the function is given, in order. At every level: other indices of the level, columns of its
-        table, ``context.<key>`` (what was documented at the time of the row), and, of the tables below,
-        ``<table>.<column>`` (NaN where a value was rejected) and ``<table>.context.<key>``, for instance
-        ``beats.sbp`` or ``beats.context.apnoea``. Further at beat level ``pressure`` (the wave [mmHg]),
-        ``fs`` [Hz], the landmarks ``onset, steepest, peak, notch, end`` [samples of that wave], ``quality``
-        and the measuring chain (``chain``, a `hemoidx.line.Chain`); above the beats ``breath_of_beat``,
-        ``breath_phase`` and, by level, ``n_breaths`` or ``window_of_beat``, ``window_of_breath``,
-        ``n_windows``: the row that holds each beat or breath (-1: none), the place of each beat in its
-        breath (0 to 1), and the number of rows.
+        table, ``context.<key>`` (what was documented while the row lasted: the mean of a number, a word
+        that did not change), and, of the tables below, ``<table>.<column>`` (NaN where a value was
+        rejected) and ``<table>.context.<key>``, for instance ``beats.sbp`` or ``beats.context.apnoea``.
+        Further at beat level ``pressure`` (the wave [mmHg]), ``fs`` [Hz], the landmarks ``onset,
+        steepest, peak, notch, end`` [samples of that wave], ``quality`` and the measuring chain
+        (``chain``, a `hemoidx.line.Chain`); above the beats ``breath_of_beat``, ``breath_phase`` and, by
+        level, ``n_breaths`` or ``window_of_beat``, ``window_of_breath``, ``n_windows``: the row that
+        holds each beat or breath (-1: none), the place of each beat in its breath (0 to 1), and the
+        number of rows.
     function : callable
         Pure function of these arrays; returns one value for each row. A function that takes the wave is
         given it in stretches of half an hour, with two seconds on either side of the beats; it must

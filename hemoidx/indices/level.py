@@ -36,8 +36,9 @@ class Level:
         Columns of indices, unmasked, with their ``_se``; those of beats in single precision.
     facts : ndarray of int64, shape (n_rows,)
         Facts of the rows.
-    time : ndarray, shape (n_rows,)
-        Where the rows begin [s].
+    time, end : ndarray, shape (n_rows,)
+        Where the rows begin and end [s]. A beat counts as the moment of its onset, since its end may not be
+        known.
     rejected : dict of str to ndarray of bool
         Where a column counts as not measured; columns that no rule touches are absent.
     """
@@ -47,6 +48,7 @@ class Level:
     values: Mapping[str, NDArray[np.floating[Any]]]
     facts: Int64Array
     time: Float
+    end: Float
     rejected: dict[str, Bool] = field(default_factory=dict)
 
     def usable(self, column: str) -> Float:
@@ -89,7 +91,7 @@ class Source:
     facts : ndarray of int64, shape (n_beats,)
         Facts of the beats.
     context : callable
-        Returns for a key and times [s] what was documented then.
+        Returns for a key, and start and end of rows [s], what was documented then.
     chain : Chain
         What measured the recording.
     step : ndarray, shape (n_beats,)

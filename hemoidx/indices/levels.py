@@ -61,10 +61,10 @@ def beat_level(catalogue: Catalogue, source: Source) -> Level:
         source.fs,
         source.landmarks,
         source.quality,
-        lambda name: source.context(name.removeprefix("context."), keys["onset_s"]),
+        lambda name: source.context(name.removeprefix("context."), keys["onset_s"], keys["onset_s"]).value(),
         source.chain,
     )
-    level = Level("beats", keys, values, source.facts.copy(), keys["onset_s"])
+    level = Level("beats", keys, values, source.facts.copy(), keys["onset_s"], keys["onset_s"])
     return _finish(catalogue, level, source.context)
 
 
@@ -101,7 +101,7 @@ def breath_level(catalogue: Catalogue, source: Source, beats: Level, breathing: 
     facts = pass_upward(beats.facts, row, n, "breaths", catalogue.facts)
     facts |= breathing.facts(breathing.start, breathing.end)
     values: Values = {}
-    level = Level("breaths", keys, values, facts, breathing.start)
+    level = Level("breaths", keys, values, facts, breathing.start, breathing.end)
     extra = {"breath_of_beat": row, "breath_phase": phase, "n_breaths": n}
     find = finder(catalogue, level, {"beats": beats}, extra, source.context)
     for column, found in upper_values(catalogue, "breath", find, n):
@@ -154,7 +154,7 @@ def window_level(
     facts |= np.where(breath_count < LEAST_BEATS, mask("too_few_breaths"), 0)
     facts |= np.where(_too_little(windows, valid_s), mask("too_little_valid_time"), 0)
     facts |= breathing.facts(windows.start, windows.end)
-    level = Level("windows", keys, values, facts, windows.start)
+    level = Level("windows", keys, values, facts, windows.start, windows.end)
     breath, phase = breathing.of(beats.time)
     extra = {
         "window_of_beat": row,
@@ -280,7 +280,7 @@ def record_level(
     facts |= np.where(keys["beats"] < LEAST_BEATS, mask("too_few_beats"), 0)
     facts |= np.where(keys["breaths"] < LEAST_BEATS, mask("too_few_breaths"), 0)
     facts |= breathing.facts(start, end)
-    level = Level("record", keys, values, facts, start)
+    level = Level("record", keys, values, facts, start, end)
     tables = {"beats": beats, "breaths": breaths, "windows": windows}
     find = finder(catalogue, level, tables, {}, source.context)
     for column, found in upper_values(catalogue, "record", find, 1):
@@ -317,7 +317,7 @@ def _median(values: Float) -> Float:
 
 def _finish(catalogue: Catalogue, level: Level, context: ContextLookup) -> Level:
     """Add the facts that indices mark, then find what their rules reject."""
-    columns = columns_of(catalogue, level.column, context, level.time)
+    columns = columns_of(catalogue, level.column, context, level.time, level.end)
     facts = level.facts
     for index in catalogue:
         for mark in index.marks if index.table == level.table else ():

@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .catalogue import Catalogue, split_input
+from .documented import Documented
 
 if TYPE_CHECKING:
     from .level import Level
 
 Float = NDArray[np.float64]
 _CHAIN_COLUMN = re.compile(r"(\w+_line_error(_low|_high)?|static_error|static_error_se|gain_error_se)")
-ContextLookup = Callable[[str, Float], Any]
+ContextLookup = Callable[[str, Float, Float], Documented]
 
 
 def finder(
@@ -40,7 +41,7 @@ def finder(
     extra : mapping of str to value
         What the vocabulary of the level names beside columns.
     context : callable
-        Returns for a key and times [s] what was documented then.
+        Returns for a key, and start and end of rows [s], what was documented then.
 
     Returns
     -------
@@ -52,7 +53,7 @@ def finder(
         table, column = split_input(name)
         there = below[table] if table else level
         if column.startswith("context."):
-            return context(column.removeprefix("context."), there.time)
+            return context(column.removeprefix("context."), there.time, there.end).value()
         if name in extra:
             return extra[name]
         column = column_name(catalogue, column)
@@ -72,10 +73,10 @@ def column_name(catalogue: Catalogue, word: str) -> str:
 
 
 def columns_of(
-    catalogue: Catalogue, column: Callable[[str], Float], context: ContextLookup, time: Float
-) -> Callable[[str], NDArray[Any]]:
+    catalogue: Catalogue, column: Callable[[str], Float], context: ContextLookup, start: Float, end: Float
+) -> Callable[[str], NDArray[Any] | Documented]:
     """
-    Columns as rules ask for them: by index or column name, or from the context at the time of the row.
+    Columns as rules ask for them: by index or column name, or from the context while the row lasted.
 
     Parameters
     ----------
@@ -84,18 +85,18 @@ def columns_of(
     column : callable
         Returns an unmasked column of the table.
     context : callable
-        Returns for a key and times what was documented then.
-    time : ndarray, shape (n_rows,)
-        Time of the rows [s].
+        Returns for a key, and start and end of rows [s], what was documented then.
+    start, end : ndarray, shape (n_rows,)
+        Where the rows begin and end [s]; a beat is asked of at its onset.
     """
     from . import default_catalogue
 
-    def find(name: str) -> NDArray[Any]:
+    def find(name: str) -> NDArray[Any] | Documented:
         if name.startswith("context."):
-            return np.asarray(context(name.removeprefix("context."), time))
+            return context(name.removeprefix("context."), start, end)
         if name not in catalogue and (_CHAIN_COLUMN.fullmatch(name) or name in default_catalogue()):
             # A catalogue of a user's own may lack what rules of ours ask for: nothing is then known of it.
-            return np.full(np.shape(time), np.nan)
+            return np.full(np.shape(start), np.nan)
         return column(column_name(catalogue, name))
 
     return find

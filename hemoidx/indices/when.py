@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import FACTS, Fact, Int64Array, mask
+from .documented import Documented
 
 Bool = NDArray[np.bool_]
-Columns = Callable[[str], NDArray[Any]]
+Columns = Callable[[str], NDArray[Any] | Documented]
 
 TABLES = ("beats", "breaths", "windows", "record")
 
@@ -28,7 +29,8 @@ class When:
     facts : tuple of str
         Holds when the row has any of these facts. Empty: facts do not matter.
     column : str
-        Numeric column of the row, or ``context.<key>`` for what was documented at the time of the row.
+        Numeric column of the row, or ``context.<key>`` for what was documented while the row lasted: it holds
+        if it holds for any part of it.
     below, above : float, optional
         Holds when the column lies below, or above, this bound; NaN lies nowhere.
     one_of : tuple of str
@@ -73,7 +75,7 @@ class When:
         facts : ndarray of int64, shape (n_rows,)
             Their facts.
         columns : callable
-            Returns a numeric column by name.
+            Returns a numeric column by name, or what was documented.
         known : sequence of Fact
             All facts there are.
         """
@@ -83,7 +85,11 @@ class When:
         if self.facts:
             found &= (facts & mask(*self.facts, facts=known)) != 0
         if self.column:
-            found &= self._within(columns(self.column))
+            column = columns(self.column)
+            if isinstance(column, Documented):
+                found &= column.anywhere(self._within(column.steps.values))
+            else:
+                found &= self._within(column)
         return found
 
     def _within(self, column: NDArray[Any]) -> Bool:

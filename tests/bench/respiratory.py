@@ -71,7 +71,7 @@ def with_true_breaths(scenario: Scenario) -> tuple[pd.DataFrame, Truth, Breathin
         landmarks={name: getattr(reading, name) for name in LANDMARKS},
         quality=reading.quality,
         facts=reading.facts,
-        context=hx.Context().at,
+        context=hx.Context().over,
         chain=unknown_chain(reading.onset, fs),
         step=np.full(reading.onset.size, scenario.step),
     )
