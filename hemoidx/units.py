@@ -1,4 +1,4 @@
-"""Units of pressure: everything inside hemoidx is in mmHg, and this is the only way in.
+"""Units: pressures inside hemoidx are in mmHg, and this is the only way in; a few others are converted too.
 
 References
 ----------
@@ -32,6 +32,31 @@ _MMHG_PER_UNIT = {
 _BY_SPELLING = {name.lower(): name for name in _MMHG_PER_UNIT}
 
 PRESSURE_UNITS = tuple(_MMHG_PER_UNIT)
+
+#: Units of time, length and weight: the quantity, and how many of its base unit one is.
+_OTHERS = {
+    "s": ("time", 1.0),
+    "ms": ("time", 1e-3),
+    "min": ("time", 60.0),
+    "h": ("time", 3600.0),
+    "cm": ("length", 1.0),
+    "m": ("length", 100.0),
+    "mm": ("length", 0.1),
+    "kg": ("weight", 1.0),
+    "g": ("weight", 1e-3),
+}
+#: Ends of names that say the unit, longer ones first.
+_SUFFIXES = (
+    ("_ml_per_kg_pbw", "mL/kg"),
+    ("_ml_per_cmh2o", "mL/cmH2O"),
+    ("_l_per_min", "L/min"),
+    ("_percent", "%"),
+    ("_years", "years"),
+    ("_mmhg", "mmHg"),
+    ("_cm", "cm"),
+    ("_kg", "kg"),
+    ("_s", "s"),
+)
 
 
 def pressure_unit(unit: str | None) -> str | None:
@@ -125,3 +150,63 @@ def to_mmhg(values: ArrayLike, unit: str | None, where: str = "pressure") -> NDA
     array([100.])
     """
     return np.asarray(values, dtype=np.float64) * mmhg_per_unit(unit, where)
+
+
+def of_name(name: str) -> str:
+    """
+    Unit that a name of ours says by its end.
+
+    Parameters
+    ----------
+    name : str
+        Such as "central_venous_pressure_mmhg".
+
+    Returns
+    -------
+    str
+        The unit; empty if the name says none.
+
+    Examples
+    --------
+    >>> of_name("height_cm"), of_name("reference_flow_l_per_min"), of_name("pressure"), of_name("site")
+    ('cm', 'L/min', 'mmHg', '')
+    """
+    if name == "pressure":
+        return "mmHg"
+    return next((unit for suffix, unit in _SUFFIXES if name.endswith(suffix)), "")
+
+
+def in_unit(values: ArrayLike, unit: str, wanted: str, where: str) -> NDArray[np.float64]:
+    """
+    Convert values to a unit of the same quantity.
+
+    Parameters
+    ----------
+    values : array_like
+        Values [unit].
+    unit, wanted : str
+        Unit they are in, and the one that is needed.
+    where : str
+        What is being read, for the error text.
+
+    Returns
+    -------
+    ndarray
+        Values [wanted], float64.
+
+    Raises
+    ------
+    UnitError
+        If one is not of the same quantity as the other, or is not known.
+
+    Examples
+    --------
+    >>> in_unit([1.72], "m", "cm", "height").tolist()
+    [172.0]
+    """
+    if wanted == "mmHg" and pressure_unit(unit):
+        return to_mmhg(values, unit, where)
+    (quantity, size), (needed, base) = _OTHERS.get(unit, ("", 1.0)), _OTHERS.get(wanted, ("none", 1.0))
+    if quantity != needed:
+        raise UnitError(f"{where} is in {unit!r}, need {wanted}")
+    return np.asarray(values, dtype=np.float64) * (size / base)

@@ -33,6 +33,42 @@ def test_pressures_in_another_unit_are_converted() -> None:
         hx.compute("pp", table)
 
 
+def test_documented_values_carry_units_too() -> None:
+    """Body surface area after Mosteller: root of height [cm] times weight [kg] over 3600 (from memory)."""
+    table = pd.DataFrame({"height_cm": [1.80], "weight_kg": [80000.0]})
+    table.attrs["units"] = {"height_cm": "m", "weight_kg": "g"}
+    np.testing.assert_allclose(hx.compute("bsa_mosteller", table), 2.0)
+    table.attrs["units"] = {"height_cm": "mmHg"}
+    with pytest.raises(hx.UnitError, match="height_cm of bsa_mosteller is in 'mmHg', need cm"):
+        hx.compute("bsa_mosteller", table)
+    venous = pd.Series([1.0])
+    venous.attrs["units"] = "kPa"
+    common = {"mbp": [90.0], "co": [5.0]}
+    found = hx.compute("svr", central_venous_pressure_mmhg=venous, **common)
+    plain = hx.compute("svr", central_venous_pressure_mmhg=[1000.0 / 133.322387415], **common)
+    np.testing.assert_allclose(found, plain)
+
+
+def test_rows_are_never_matched_by_their_place() -> None:
+    sbp = pd.Series([120.0, 110.0], index=["a", "b"])
+    with pytest.raises(hx.InputError, match="dbp and sbp carry different labels"):
+        hx.compute("pp", sbp=sbp, dbp=pd.Series([70.0, 80.0], index=["b", "a"]))
+    found = hx.compute("pp", sbp=sbp, dbp=pd.Series([80.0, 70.0], index=["a", "b"]))
+    assert found.to_dict() == {"a": 40.0, "b": 40.0}
+    hours = xr.DataArray([120.0, 110.0], dims="hour", coords={"hour": [0, 1]})
+    with pytest.raises(hx.InputError, match="2 of patient; 2 of hour"):
+        hx.compute("pp", sbp=hours, dbp=hours.rename(hour="patient"))
+    with pytest.raises(hx.InputError, match="different labels"):
+        hx.compute("pp", sbp=hours, dbp=hours.assign_coords(hour=[1, 2]) - 40.0)
+
+
+def test_labels_count_for_what_is_computed_on_the_way_too() -> None:
+    """The rate-pressure product needs the rate, which comes from the duration."""
+    sbp = pd.Series([120.0, 110.0], index=["a", "b"])
+    with pytest.raises(hx.InputError, match="carry different labels"):
+        hx.compute("rate_pressure_product", sbp=sbp, duration=pd.Series([0.8, 0.9], index=["b", "a"]))
+
+
 def test_a_dataset_gives_an_array_with_dimensions() -> None:
     grid = xr.Dataset(
         {

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError, UnitError
-from ..units import pressure_unit, to_mmhg
+from ..errors import InputError
+from ..units import in_unit, of_name
 from .catalogue import Catalogue, split_input
 from .index import LANDMARKS, Index
 
-_PRESSURE = "mmHg"
+_LEVEL = {"beats": "beat", "breaths": "breath", "windows": "window"}
+#: Inputs that are no rows of a table.
+_NO_ROWS = ("pressure", "fs")
 
 
 def compute(
@@ -29,8 +32,8 @@ def compute(
     data : pandas.DataFrame, xarray.Dataset or mapping of arrays, optional
         Where inputs are looked up by name or column: for instance the beats of an analysis, or a table of
         pressures that came from elsewhere. What is not there but is itself an index is computed first.
-        Units that it states (``attrs["units"]``) are heeded: pressures in kPa or cmH2O are converted, other
-        units refused.
+        Units that it states (``attrs["units"]``) are heeded: those of pressure, time, length and weight are
+        converted, others refused.
     catalogue : Catalogue, optional
         Where names are looked up; by default ours.
     **inputs
@@ -46,7 +49,7 @@ def compute(
     Raises
     ------
     InputError
-        If an input is missing.
+        If an input is missing, or inputs carry different labels: they are never matched by their place.
     UnitError
         If an input is in a unit that cannot be converted.
 
@@ -63,48 +66,76 @@ def compute(
 
     known = default_catalogue() if catalogue is None else catalogue
     entry = index if isinstance(index, Index) else known[index]
-    values = _values(entry, known, data, inputs, ())
-    return _dressed(entry, values, data, inputs)
+    given = _Given(known, data, inputs)
+    return _dressed(entry, given.values(entry, ()), data, inputs)
 
 
-def _values(
-    entry: Index, known: Catalogue, data: Any, inputs: Mapping[str, Any], on_the_way: tuple[str, ...]
-) -> NDArray[np.float64]:
-    """Bare values of an entry, after those of its inputs."""
-    arguments = [_input(entry, name, known, data, inputs, (*on_the_way, entry.name)) for name in entry.inputs]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(entry.function(*arguments), dtype=np.float64)
+@dataclass(frozen=True)
+class _Given:
+    """What was handed in, and the labels of what was taken from it so far."""
+
+    known: Catalogue
+    data: Any
+    inputs: Mapping[str, Any]
+    labels: dict[str, tuple[str, tuple[Any, ...]]] = field(default_factory=dict)
+
+    def values(self, entry: Index, on_the_way: tuple[str, ...]) -> NDArray[np.float64]:
+        """Bare values of an entry, after those of its inputs."""
+        arguments = [self.input(entry, name, (*on_the_way, entry.name)) for name in entry.inputs]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(entry.function(*arguments), dtype=np.float64)
+
+    def input(self, entry: Index, name: str, on_the_way: tuple[str, ...]) -> Any:
+        """Find one input, or compute it."""
+        table, column = split_input(name)
+        word = column.removeprefix("context.")
+        source = self.known.get(word)
+        words = dict.fromkeys([word, *((source.name, source.column) if source else ())])
+        for holder in (self.inputs, self.data):
+            for spelled in words:
+                found = _get(holder, spelled)
+                if found is not None:
+                    if word not in _NO_ROWS:
+                        self.refuse_other_labels(spelled, found, _LEVEL.get(table, entry.level))
+                    unit = source.unit if source else of_name(word)
+                    where = f"input {spelled} of {entry.name}"
+                    return _plain(found, unit, where, _unit_of(holder, spelled, found))
+        measured = _from_channel(word, self.data, self.inputs)
+        if measured is not None:
+            return measured
+        if source is not None and source.name not in on_the_way:
+            try:
+                return self.values(source, on_the_way)
+            except InputError as error:
+                raise InputError(f"compute: {entry.name} needs {word}; {error}") from error
+        raise InputError(f"compute: {entry.name} needs {word!r}, which is not there: give it by name")
+
+    def refuse_other_labels(self, name: str, found: Any, level: str) -> None:
+        """Values of one table must carry the same labels, or none."""
+        mine = _labels(found)
+        if not mine:
+            return
+        other, theirs = self.labels.setdefault(level, (name, mine))
+        if len(mine) != len(theirs) or not all(
+            a.name == b.name and a.equals(b) for a, b in zip(mine, theirs, strict=True)
+        ):
+            raise InputError(
+                f"compute: {name} and {other} carry different labels ({_said(mine)}; {_said(theirs)}); align "
+                "them first, for instance in one DataFrame or with xarray.align"
+            )
 
 
-def _input(
-    entry: Index,
-    name: str,
-    known: Catalogue,
-    data: Any,
-    inputs: Mapping[str, Any],
-    on_the_way: tuple[str, ...],
-) -> Any:
-    """Find one input, or compute it."""
-    word = split_input(name)[1].removeprefix("context.")
-    source = known.get(word)
-    words = dict.fromkeys([word, *((source.name, source.column) if source else ())])
-    unit = source.unit if source else (_PRESSURE if word == "pressure" else "")
-    for holder in (inputs, data):
-        for spelled in words:
-            found = _get(holder, spelled)
-            if found is not None:
-                return _plain(
-                    found, unit, f"input {spelled} of {entry.name}", _unit_of(holder, spelled, found)
-                )
-    measured = _from_channel(word, data, inputs)
-    if measured is not None:
-        return measured
-    if source is not None and source.name not in on_the_way:
-        try:
-            return _values(source, known, data, inputs, on_the_way)
-        except InputError as error:
-            raise InputError(f"compute: {entry.name} needs {word}; {error}") from error
-    raise InputError(f"compute: {entry.name} needs {word!r}, which is not there: give it by name")
+def _labels(found: Any) -> tuple[Any, ...]:
+    """Index of each dimension, named after it; nothing for what is not labelled."""
+    if hasattr(found, "coords"):
+        return tuple(found.get_index(dim).rename(str(dim)) for dim in found.dims)
+    index = getattr(found, "index", None)
+    # A list has a method of that name.
+    return () if index is None or callable(index) else (index,)
+
+
+def _said(labels: tuple[Any, ...]) -> str:
+    return " x ".join(f"{len(index)}{f' of {index.name}' if index.name else ''}" for index in labels)
 
 
 def _get(holder: Any, name: str) -> Any:
@@ -125,9 +156,7 @@ def _plain(found: Any, wanted: str, where: str, unit: str | None) -> Any:
     values = np.asarray(getattr(found, "values", found))
     if not unit or not wanted or unit == wanted:
         return values[()] if values.ndim == 0 else values
-    if wanted == _PRESSURE and pressure_unit(unit):
-        return to_mmhg(values, unit, where)
-    raise UnitError(f"{where} is in {unit!r}, need {wanted}")
+    return in_unit(values, unit, wanted, where)
 
 
 def _from_channel(word: str, data: Any, inputs: Mapping[str, Any]) -> Any:
@@ -148,17 +177,20 @@ def _dressed(entry: Index, values: NDArray[np.float64], data: Any, inputs: Mappi
     """Give a result the labels of the data."""
     attrs = {"units": entry.unit, "long_name": entry.title}
     if hasattr(data, "data_vars"):
-        models = [data[name] for name in data.data_vars if data[name].shape == values.shape]
-        if models:
-            return models[0].copy(data=values).rename(entry.column).assign_attrs(attrs)
+        models = [data[name] for name in data.data_vars]
     elif hasattr(data, "columns"):
+        models = [data[name] for name in data.columns[:1]]
+    else:
+        models = []
+    models += [value for value in inputs.values() if _labels(value)]
+    for model in models:
+        if model.shape != values.shape:
+            continue
+        if hasattr(model, "coords"):
+            return model.copy(data=values).rename(entry.column).assign_attrs(attrs)
         import pandas as pd
 
-        if values.shape == (len(data),):
-            out = pd.Series(values, index=data.index, name=entry.column)
-            out.attrs.update(attrs)
-            return out
-    models = [v for v in inputs.values() if hasattr(v, "coords") and v.shape == values.shape]
-    if models:
-        return models[0].copy(data=values).rename(entry.column).assign_attrs(attrs)
+        out = pd.Series(values, index=model.index, name=entry.column)
+        out.attrs.update(attrs)
+        return out
     return values
