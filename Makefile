@@ -8,7 +8,8 @@ PYTHON ?= $(shell for p in python3 python3.14 python3.13 python3.12 python3.11; 
 BIN := $(VENV)/bin
 NEEDS := pyproject.toml constraints.txt
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
-PYTEST_ARGS ?=
+# One process for each core; a file of tests stays in one of them. For a debugger: make test PYTEST_ARGS=
+PYTEST_ARGS ?= -n auto --dist loadfile
 BENCHMARKS = $(patsubst tests/bench/%.py,%,$(shell grep -l __main__ tests/bench/*.py))
 
 .PHONY: demo test bench notebooks clean
