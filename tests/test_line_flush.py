@@ -16,10 +16,12 @@ from hemoidx.line.bedside import (
     half_cycle_ratio,
     undamped_frequency,
 )
+from hemoidx.line.measure import SLOW_VALVE
 from hemoidx.line.response import free_response
 from hemoidx.recordings import scale_of
 from tests.bench.bounds import expected_misses, limits
 from tests.bench.flush import Case, Flushed, allowed, covers, good, one, pooled, second_order
+from tests.bench.tube import example_case, flushed, tuned
 
 RINGING = Case(hz=14.0, damping=0.2, fs=250.0, step=0.5, rail=300.0, rate=70.0, pulse=50.0,
                start_s=19.0, length_s=1.5, seed=3)  # fmt: skip
@@ -143,6 +145,20 @@ def test_a_line_of_another_kind_gets_no_bounds() -> None:
     assert "second order" in reading.reason
     assert (reading.natural_frequency_hz_low, reading.natural_frequency_hz_high) == (0.0, np.inf)
     assert pool([reading]).n_flushes == 0
+
+
+def test_a_slow_valve_on_a_line_that_hardly_rings_tells_nothing() -> None:
+    # A tube: the closing of the valve and the return of a well damped line look alike.
+    damped, rings = (example_case(tuned(14.0, z, "air"), 0.06, 5) for z in (0.7, 0.2))
+    reading = one(damped, flushed)["reading"]
+    assert not reading.resolved
+    assert reading.reason == SLOW_VALVE
+    assert np.isnan(reading.natural_frequency_hz)
+    assert pool([reading]).n_flushes == 0
+    # Where it rings on after the valve has closed, the ringing tells.
+    told = one(rings, flushed)["reading"]
+    assert told.resolved
+    assert told.natural_frequency_hz == pytest.approx(rings.hz, rel=0.03)
 
 
 def read_case(case: Case, gain: float = 1.0, offset: float = 0.0) -> FlushReading:

@@ -22,11 +22,21 @@ Bool = NDArray[np.bool_]
 
 # The line is taken to start from rest while its first samples misfit by no more than this (variance over that
 # of noise), and as much more as the whole stretch does.
-_EARLY_FIT = 4.0
+_EARLY_FIT = 2.5
 _RING_FIT = 2.5
 # From this misfit on (variance over that of noise and pulse) the samples are held to contradict any line of
 # second order: nothing is claimed. Simulated lines of second order stay below four.
 _FOREIGN = 8.0
+# The same of a line fitted from rest from this correlation of neighbouring residuals on, or so many of its
+# standard errors: what is left is then no noise. Simulated lines of second order stay below 0.25; what rings
+# on in a real line that was fitted later reaches 0.36.
+_TRAILING, _TRAILING_ERRORS = 0.3, 4.0
+# Where only the ringing could be fitted, nothing is claimed of a line that is damped like this or more: how
+# the valve closed and how such a line returns look alike. On simulated tubes half of the numbers given were
+# wrong before, and hardly one that was right is lost; lines of second order are fitted from rest.
+_HARDLY_RINGS = 0.5
+#: Why a flush tells nothing whose line hardly rings and was not let go at once.
+SLOW_VALVE = "the line hardly rings and was not let go at once: the valve may have shaped the return"
 # Where the ringing may begin to be fitted, after the release [4 ms]: what a slow valve and the higher modes
 # of a tube do must have died away. From `_LATE` on, what still rings must do so about as fast as the first
 # swings did.
@@ -89,7 +99,7 @@ def measure_flushes(
     fitted, with level and slope free. Standard errors come from the Jacobian, with noise, steps and pulse, or
     are those of the same measurement rehearsed over other beats, whichever is larger. Where they are too
     large for a number, the interval comes from the profile of the misfit; where the samples contradict any
-    line of second order, nothing is claimed.
+    line of second order, or where it hardly rings and was not let go at once, nothing is claimed.
 
     References
     ----------
@@ -239,8 +249,10 @@ def _stated(problem: Problem, best: Fitted, pieces: Pieces, reading: FlushReadin
         correlation=float(covariance[0, 1] / (spread[0] * spread[1])),
         misfit=best.rss / max(best.freedom, 1),
     )
-    if common.misfit > _FOREIGN:
+    if common.misfit > _FOREIGN or (problem.skip is None and _trailing(problem, best)):
         return _foreign(reading, common.misfit)
+    if problem.skip is not None and z >= _HARDLY_RINGS:
+        return dataclasses.replace(reading, misfit=common.misfit, reason=SLOW_VALVE)
     if is_resolved(hz, hz_se, z, z_se):
         return dataclasses.replace(
             common,
@@ -273,6 +285,15 @@ def _foreign(reading: FlushReading, misfit: float) -> FlushReading:
     """A flush that tells nothing."""
     why = "the samples after the release do not follow a line of second order"
     return dataclasses.replace(reading, misfit=misfit, reason=why)
+
+
+def _trailing(problem: Problem, best: Fitted) -> bool:
+    """Whether neighbouring residuals go together, as they do where something else than noise is left."""
+    rest = problem.residual(best.theta)
+    samples = int(problem.rows().sum()) if problem.folds is None else problem.folds[0].size
+    rest = rest[:samples]
+    together = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-12)
+    return bool(together > max(_TRAILING, _TRAILING_ERRORS / np.sqrt(rest.size)))
 
 
 def _slow_pole(hz: float, z: float, error: Rehearsed) -> tuple[float, float]:
