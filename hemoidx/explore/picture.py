@@ -33,9 +33,12 @@ def png_of(figure: Figure) -> bytes:
     bytes
         The picture.
     """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     stream = io.BytesIO()
-    # Level 1 packs a page of lines nearly as well as the usual 6 in a third of the time.
-    figure.savefig(stream, format="png", pil_kwargs={"compress_level": 1})
+    # The canvas draws once, where `savefig` draws twice. Level 1 packs a page of lines nearly as well as the
+    # usual 6 in a third of the time.
+    FigureCanvasAgg(figure).print_png(stream, pil_kwargs={"compress_level": 1})
     return stream.getvalue()
 
 
