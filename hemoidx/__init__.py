@@ -15,6 +15,8 @@ _HOME = {
     "crop": "recordings",
     "analyse": "analysis",
     "Analysis": "analysis",
+    "run_cohort": "cohort",
+    "Cohort": "cohort",
     "read_table": "tables",
     "has_fact": "tables",
     "Context": "context",

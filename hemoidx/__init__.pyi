@@ -1,6 +1,10 @@
+from . import explore as explore
+from . import line as line
 from . import simulate as simulate
 from .analysis import Analysis as Analysis
 from .analysis import analyse as analyse
+from .cohort import Cohort as Cohort
+from .cohort import run_cohort as run_cohort
 from .context import Context as Context
 from .context import Edits as Edits
 from .errors import DataUnavailableError as DataUnavailableError

@@ -20,6 +20,7 @@ CAUTION = (
     "Local codes and licensed practice come first."
 )
 _INTERRUPTED = 130
+_FAILURES_SHOWN = 10
 
 
 class _Parser(argparse.ArgumentParser):
@@ -114,6 +115,42 @@ def _parser() -> argparse.ArgumentParser:
     )
     analyse.set_defaults(command=_analyse)
 
+    cohort = commands.add_parser(
+        "cohort", parents=[debug], epilog=CAUTION, help="many recordings, resumable, to Parquet data sets",
+        description="Analyse all recordings of a folder, a list or a database. Stopped at any moment, the "
+        "same command goes on where it was; a recording that fails, hangs or crashes stops no other.",
+    )  # fmt: skip
+    cohort.add_argument(
+        "source", metavar="SOURCE",
+        help="a folder, a list of recordings (.txt, or .csv or .parquet with a column source), or a database "
+        "under the data root",
+    )  # fmt: skip
+    cohort.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder of the results")
+    cohort.add_argument("--channel", metavar="NAME", help="channel to analyse, if not the usual one")
+    cohort.add_argument(
+        "--context", type=Path, metavar="TABLE",
+        help="context by record_id: CSV or Parquet; its other columns are groups",
+    )  # fmt: skip
+    cohort.add_argument("--edits", type=Path, metavar="TABLE", help="edits by record_id: CSV or Parquet")
+    cohort.add_argument("--units", action="append", metavar="[NAME=]UNIT", help="as for analyse")
+    cohort.add_argument(
+        "--workers",
+        type=int,
+        metavar="N",
+        help="processes on this machine (one a core); 0: this process alone",
+    )
+    cohort.add_argument("--scheduler", metavar="ADDRESS", help="a dask scheduler, such as tcp://host:8786")
+    cohort.add_argument(
+        "--limit", type=float, metavar="SECONDS", help="give a recording up that takes longer than this"
+    )
+    cohort.add_argument(
+        "--memory",
+        type=float,
+        metavar="GIB",
+        help="what each process may take; a recording that needs more fails",
+    )
+    cohort.set_defaults(command=_cohort)
+
     indices = commands.add_parser(
         "indices", parents=[debug], epilog=CAUTION, help="the catalogue of indices",
         description="List the indices, or say all that is known of one: definition, sources, rules, limits.",
@@ -153,6 +190,31 @@ def _analyse(chosen: argparse.Namespace) -> int:
     found = f"{len(result.beats)} beats" if len(result.beats) else "no pulse was found"
     print(f"{result.channel}: {found}. Look at: {chosen.out / 'report.html'}")
     return 0
+
+
+def _cohort(chosen: argparse.Namespace) -> int:
+    import hemoidx as hx
+
+    cohort = hx.run_cohort(
+        chosen.source,
+        chosen.out,
+        channel=chosen.channel,
+        context=chosen.context,
+        edits=chosen.edits,
+        units=_units(chosen.units),
+        workers=chosen.workers,
+        scheduler=chosen.scheduler,
+        limit_s=chosen.limit,
+        memory_limit=None if chosen.memory is None else int(chosen.memory * 1024**3),
+    )
+    done, failed = len(cohort.done), len(cohort.failures)
+    print(f"{done} of {len(cohort)} recordings analysed, {cohort.members['hours'].sum():.1f} h of signal.")
+    for _, row in cohort.failures.head(_FAILURES_SHOWN).iterrows():
+        print(f"{row['record_id']}: {row['kind']}: {row['reason']}")
+    if failed > _FAILURES_SHOWN:
+        print(f"... {failed - _FAILURES_SHOWN} more")
+    print(f"Look at: {chosen.out}" + (f" and {chosen.out / 'failures.parquet'}" if failed else ""))
+    return 1 if failed else 0
 
 
 def _units(given: list[str] | None) -> str | dict[str, str] | None:

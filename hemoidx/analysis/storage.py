@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import warnings
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,13 +46,13 @@ def save(result: Analysis, folder: str | os.PathLike[str]) -> None:
     with whole_folder(target) as part:
         for name in _TABLES:
             write_table(getattr(result, name), part / f"{name}.parquet")
-        write_table(_unchecked(result.hidden), part / "unchecked.parquet")
+        write_table(unchecked_table(result.hidden), part / "unchecked.parquet")
         text = json.dumps(result.info, indent=1, ensure_ascii=False, allow_nan=False)
         (part / DESCRIPTION).write_text(text + "\n", encoding="utf-8")
 
 
-def _unchecked(hidden: Hidden) -> pd.DataFrame:
-    """All hidden values as one long table."""
+def unchecked_table(hidden: Hidden) -> pd.DataFrame:
+    """Put all hidden values into one long table."""
     import pandas as pd
 
     parts = list(hidden.items())
@@ -108,13 +109,32 @@ def open_folder(folder: str | os.PathLike[str]) -> Analysis:
         raise InputError(
             f"{target}: written with schema {version}, this hemoidx reads {SCHEMA_VERSION}; analyse again"
         )
+    tables = {name: read_table(target / f"{name}.parquet") for name in (*_TABLES, "unchecked")}
     try:
-        catalogue = from_json(info["indices"])
+        return put_together(tables, info)
     except (ValueError, KeyError, TypeError) as error:
         raise _not_ours(target) from error
-    tables: dict[str, Any] = {name: read_table(target / f"{name}.parquet") for name in _TABLES}
-    hidden = _hidden(read_table(target / "unchecked.parquet"))
-    return Analysis(**tables, info=info, catalogue=catalogue, hidden=hidden)
+
+
+def put_together(tables: Mapping[str, pd.DataFrame], info: dict[str, Any]) -> Analysis:
+    """
+    Make an analysis of its tables and its description.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        All tables, ``unchecked`` among them.
+    info : dict
+        Its description, with the catalogue as ``indices``.
+
+    Returns
+    -------
+    Analysis
+        The analysis.
+    """
+    shown: dict[str, Any] = {name: tables[name] for name in _TABLES}
+    catalogue = from_json(info["indices"])
+    return Analysis(**shown, info=info, catalogue=catalogue, hidden=_hidden(tables["unchecked"]))
 
 
 def _not_ours(target: Path) -> InputError:

@@ -124,6 +124,34 @@ def read_table(
     return build(made, origin)
 
 
+def names_time(path: Path) -> bool:
+    """
+    Tell whether a table says by name which column is its time, without reading its rows.
+
+    Parameters
+    ----------
+    path : Path
+        A CSV or Parquet file.
+
+    Returns
+    -------
+    bool
+        Whether it does. One that does not may still be a recording whose first column is the time.
+
+    Raises
+    ------
+    InputError, OSError
+        If the file cannot be read.
+    """
+    if path.suffix == ".parquet":
+        labels = _Parquet(path).labels
+    else:
+        opener = gzip.open if path.name.lower().endswith(".gz") else open
+        with opener(path, "rt", encoding="utf-8-sig", newline="") as file:
+            labels = next(csv.reader(file, delimiter=_punctuation(path)[0]), [])
+    return any(_column(0, label, None).name.lower() in _TIME_NAMES for label in labels)
+
+
 def _columns(
     table: _Csv | _Parquet, units: str | Mapping[str, str] | None, path: Path
 ) -> tuple[_Column, list[_Column]]:
