@@ -53,9 +53,17 @@ def info_path(out: Path, record_id: str) -> Path:
     return out / "info" / f"{file_name(record_id)}.json"
 
 
+def only_begun(out: Path) -> bool:
+    """Whether a folder holds no more than the lock of a run that was killed in its first moment."""
+    return out.is_dir() and all(
+        path.name == LOCK or (path.name.startswith(f".{DESCRIPTION}.") and path.suffix == ".part")
+        for path in out.iterdir()
+    )
+
+
 def prepare(out: Path) -> None:
     """Make the folders, and take away what a killed run left half-written."""
-    for folder in (out / "info", *(out / "tables" / table for table in TABLES)):
+    for folder in (out, out / "info", *(out / "tables" / table for table in TABLES)):
         folder.mkdir(parents=True, exist_ok=True)
         for left in folder.glob(".*.part"):
             left.unlink(missing_ok=True)

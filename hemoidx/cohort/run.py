@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import platform
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib import import_module
@@ -21,11 +22,14 @@ from .sources import Documented, Member, documented, members_of
 from .task import COMMON, Job, one_thread
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..indices.catalogue import Catalogue
     from ..indices.index import Index
 
 _MEMBER = ("record_id", "source", "status", "key", "hours", "seconds", "n_beats")
 _FAILURE = ("record_id", "source", "kind", "reason", "attempts")
+_NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?(e[-+]?\d+)?", re.IGNORECASE)
 _LEAST_MEMORY = 256 * 1024**2
 
 
@@ -108,7 +112,8 @@ def run_cohort(
     entries = _entries(catalogue)
     common = _common(entries, channel, units)
     _refuse(limit_s, workers, memory_limit)
-    refuse_foreign(folder, layout.DESCRIPTION)
+    if not layout.only_begun(folder):
+        refuse_foreign(folder, layout.DESCRIPTION)
     one_thread()
     pickled = None if catalogue is None else _pickled(entries)
     jobs = [
@@ -129,9 +134,10 @@ def run_cohort(
     ]
     folder.mkdir(parents=True, exist_ok=True)
     with layout.Lock(folder):
-        layout.prepare(folder)
+        # First of all what says that the folder is ours: a run may be killed at any moment.
         info = _description(common, entries, words, workers, scheduler)
         layout.write_json(info, folder / layout.DESCRIPTION)
+        layout.prepare(folder)
         summaries: list[dict[str, Any]] = []
         with _bar(len(jobs), progress) as bar:
 
@@ -294,6 +300,8 @@ def _finish(
         for member in members
     ]
     table = pd.DataFrame(rows, columns=[*_MEMBER, *groups])
+    for name in groups:
+        table[name] = _typed(table[name])
     numbers = {"hours": "float64", "seconds": "float64", "n_beats": "Int64"}
     layout.write_frame(table.astype(numbers), folder / layout.MEMBERS)
     failed = [{"attempts": 1, **by_name[m.record_id]} for m in members if m.record_id not in set(done)]
@@ -308,6 +316,16 @@ def _finish(
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
     }
     layout.write_json(info, folder / layout.DESCRIPTION)
+
+
+def _typed(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Numbers of a CSV file as numbers, unless one is written as a name is, such as 007."""
+    import pandas as pd
+
+    known = column.dropna()
+    if len(known) and known.map(lambda value: bool(_NUMBER.fullmatch(str(value)))).all():
+        return pd.to_numeric(column)
+    return column.map(lambda value: value if value is None or value != value else str(value))
 
 
 def _attrs_of_tables(info: Mapping[str, Any], folder: Path, done: Sequence[str]) -> dict[str, Any]:

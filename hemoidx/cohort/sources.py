@@ -265,6 +265,8 @@ def _split(rows: list[dict[str, Any]], where: str) -> Documented:
             key = ALIASES.get(name, name)
             if (name in _CONTEXT and key not in ONCE_KEYS) or name == "note":
                 continue
+            if key in ONCE_KEYS:
+                value = ONCE_KEYS[key](value, f"{where}: {name}")
             if groups.setdefault(key, value) != value:
                 raise InputError(f"{where}: {name} is {value} on one row and {groups[key]} on another")
         said = {name: value for name, value in row.items() if name in _CONTEXT or name == "note"}
