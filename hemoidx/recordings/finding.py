@@ -4,38 +4,14 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 from pathlib import Path
 
 from hemoidx.errors import DataUnavailableError, InputError
+from hemoidx.opendata.root import data_root
 
-ENVIRONMENT = "HEMOIDX_DATA"
 # Tried in this order, so a WFDB record wins over an exported table of the same name.
 SUFFIXES = (".hea", ".parquet", ".csv", ".csv.gz")
 _VERSION = re.compile(r"v?\d+(\.\d+)+")
-
-
-def data_root() -> Path:
-    """
-    Folder that holds the databases.
-
-    Returns
-    -------
-    Path
-        The environment variable HEMOIDX_DATA if set, else the user's data folder of the platform.
-        It need not exist.
-    """
-    given = os.environ.get(ENVIRONMENT)
-    if given:
-        return Path(given).expanduser()
-    home = Path.home()
-    if sys.platform == "darwin":
-        base = home / "Library" / "Application Support"
-    elif os.name == "nt":
-        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or home / ".local" / "share")
-    return base / "hemoidx"
 
 
 def find_record(source: str | os.PathLike[str]) -> Path:

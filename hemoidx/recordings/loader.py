@@ -27,7 +27,8 @@ def load(
     source : str or path-like
         A WFDB record, a CSV or a Parquet file: a path, with or without suffix, or
         'database/record' under the data root (environment variable HEMOIDX_DATA, else the user's
-        data folder).
+        data folder). A WFDB record may also be named by its web address: it is fetched once, and
+        kept under the data root.
     channels : str or sequence of str, optional
         Channels wanted; all if left out.
     units : str or mapping of str to str, optional
@@ -64,6 +65,10 @@ def load(
     --------
     >>> rec = load("mimicdb/037/03700181", channels=["ABP"])  # doctest: +SKIP
     """
+    if isinstance(source, str) and source.startswith(("http://", "https://")):
+        from hemoidx.opendata.fetching import fetch_address
+
+        source = fetch_address(source)
     path = find_record(source)
     name = path.name.lower()
     if name.endswith(".hea"):
