@@ -154,8 +154,8 @@ def _parser() -> argparse.ArgumentParser:
     fetch = commands.add_parser(
         "fetch", parents=[debug], epilog=CAUTION, help="recordings of open databases, into the data root",
         description="Fetch recordings of an open database: checked against its checksums, and gone on with "
-        "where it was stopped. Terms are shown, never accepted for you; credentials come from HEMOIDX_USER and "
-        "HEMOIDX_PASSWORD or from netrc.",
+        "where it was stopped. Terms are shown, never accepted for you; credentials come from HEMOIDX_USER "
+        "and HEMOIDX_PASSWORD or from netrc.",
     )  # fmt: skip
     fetch.add_argument("database", nargs="?", metavar="DATABASE", help="name of the database, see --list")
     fetch.add_argument(
@@ -256,9 +256,7 @@ def _fetch(chosen: argparse.Namespace) -> int:
     )
     print(f"{len(found.files)} files in place, {len(found.new)} of them new. Look at: {found.folder}")
     if found.unverified:
-        print(
-            f"{len(found.unverified)} of them could not be verified: the database publishes no checksum for them"
-        )
+        print(f"{len(found.unverified)} of them could not be verified: no checksum of them is published")
     for name, reason in list(found.failed.items())[:_FAILURES_SHOWN]:
         print(f"{name}: {reason}")
     if entry.citation:

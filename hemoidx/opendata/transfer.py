@@ -253,8 +253,8 @@ def _tried(url: str, manners: Manners, headers: Any, login: bool, read: Callable
         if number + 1 < manners.tries:
             manners.sleep(wait)
     raise DataUnavailableError(
-        f"{_plain(url)}: given up after {manners.tries} tries: {reason}; is this machine online? What came is "
-        "kept, and the same command goes on with it"
+        f"{_plain(url)}: given up after {manners.tries} tries: {reason}; is this machine online? What came "
+        "is kept, and the same command goes on with it"
     )
 
 
@@ -297,9 +297,9 @@ def _asked_for(said: str | None, usual: float) -> float:
 def _no_entry(url: str, login: bool) -> str:
     known = login and credentials(urlsplit(url).hostname or "") is not None
     return (
-        f"{_plain(url)}: the server does not let us in {'with the credentials given' if known else 'so'}; sign "
-        f"the data use agreement on the database's page, then set {USER} and {PASSWORD} in the environment or add "
-        "the host to netrc"
+        f"{_plain(url)}: the server does not let us in {'with the credentials given' if known else 'so'}; "
+        f"sign the data use agreement on the database's page, then set {USER} and {PASSWORD} in the "
+        "environment or add the host to netrc"
     )
 
 
