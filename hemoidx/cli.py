@@ -173,6 +173,19 @@ def _parser() -> argparse.ArgumentParser:
     )
     fetch.set_defaults(command=_fetch)
 
+    page = commands.add_parser(
+        "open", parents=[debug], epilog=CAUTION, help="see a recording, a cohort or a bench as a page",
+        description="Serve a view as a page on this machine, to nobody without its token; no network.",
+    )  # fmt: skip
+    page.add_argument(
+        "what", metavar="WHAT",
+        help="a recording, the folder of an analysis or of a cohort, a table of recordings, or a bench: "
+        "line, swings, mystery",
+    )  # fmt: skip
+    page.add_argument("--port", type=int, default=0, metavar="N", help="port on this machine (a free one)")
+    page.add_argument("--no-browser", action="store_true", help="only say where the page is")
+    page.set_defaults(command=_open)
+
     indices = commands.add_parser(
         "indices", parents=[debug], epilog=CAUTION, help="the catalogue of indices",
         description="List the indices, or say all that is known of one: definition, sources, rules, limits.",
@@ -262,6 +275,13 @@ def _fetch(chosen: argparse.Namespace) -> int:
     if entry.citation:
         print(f"Cite: {known.citation(entry.slug)}")
     return 1 if found.failed else 0
+
+
+def _open(chosen: argparse.Namespace) -> int:
+    from hemoidx.explore.serving import open_page
+
+    open_page(chosen.what, chosen.port, not chosen.no_browser, told=lambda words: print(words, flush=True))
+    return 0
 
 
 def _units(given: list[str] | None) -> str | dict[str, str] | None:
