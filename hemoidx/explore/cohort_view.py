@@ -271,7 +271,7 @@ class CohortView(View):
         import ipywidgets as widgets
 
         self._picture.gesture = "select"
-        clear = widgets.Button(description="Clear selection and filters")
+        clear = widgets.Button(description="Clear selection and filters", layout=widgets.Layout(width="auto"))
         clear.on_click(lambda _: self.set(box=None, keep={}, picked=""))
         self._path = widgets.Text("selection.csv", description="File")
         save = widgets.Button(description="Save selection")

@@ -375,6 +375,8 @@ class RecordingView(View):
             ("Compare readers", "compare", self._compare),
         ]
         buttons = []
+        for control in (self._file, self._other):
+            control.style.description_width = "initial"
         for words, name, action in done:
             button = widgets.Button(description=words, layout=widgets.Layout(width="auto"))
             button.add_class(f"hx-{name}")

@@ -147,6 +147,8 @@ class View:
         if not getattr(control, "description", ""):
             raise InputError(f"a control for {key} without a description cannot be named by a screen reader")
         control.value = self._state[key]
+        # A name that is cut off is none.
+        control.style.description_width = "initial"
         control.add_class(f"hx-{key.replace('_', '-')}")
         self._bound.setdefault(key, []).append(control)
         control.observe(lambda change: self._turned(key, change["new"]), "value")
