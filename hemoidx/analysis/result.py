@@ -164,7 +164,7 @@ class Analysis(Questions):
         context = Context.read(self.info["context"])
         start, end = self._lasting(table)
         columns = columns_of(
-            self.catalogue, lambda column: self._whole(table, column), context.over, start, end
+            self.catalogue, lambda column: self.whole(table, column), context.over, start, end
         )
         judged = judge(
             self.catalogue.rules_in(index, table),
@@ -172,7 +172,7 @@ class Analysis(Questions):
             table,
             frame["facts"].to_numpy(),
             columns,
-            self._whole(table, index.column),
+            self.whole(table, index.column),
             self.catalogue.facts,
             int(self.record["facts"].iloc[0]),
             index.missing,
@@ -277,8 +277,27 @@ class Analysis(Questions):
         first, fs = self.info["samples"]["first"], self.info["fs"]
         return np.array([first / fs]), np.array([(first + self.info["samples"]["size"]) / fs])
 
-    def _whole(self, table: str, column: str) -> Float:
-        """Column of a table with what masking hid put back."""
+    def whole(self, table: str, column: str) -> Float:
+        """
+        Give a column of a table with what masking hid put back.
+
+        Parameters
+        ----------
+        table : str
+            "beats", "breaths", "windows" or "record".
+        column : str
+            One of its columns of numbers.
+
+        Returns
+        -------
+        ndarray, shape (n_rows,)
+            The values; they are no results, see `unchecked`.
+
+        Raises
+        ------
+        InputError
+            If there is no such column.
+        """
         frame: pd.DataFrame = getattr(self, table)
         if column not in frame:
             raise InputError(f"table {table}: no column {column!r} for a rule to read")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..analysis import Analysis
+    from ..indices.catalogue import Catalogue
 
 _SOME = 20
 Where = Sequence[tuple[str, str, Any]]
@@ -201,9 +203,42 @@ class Cohort:
         if row["status"].iloc[0] != "done" or info is None:
             reason = self.failures.loc[self.failures["record_id"] == record_id, "reason"]
             raise DataUnavailableError(f"{record_id} has no results: {next(iter(reason), 'they are gone')}")
-        where = [("record_id", "==", record_id)]
-        tables = {table: self.table(table, where=where) for table in TABLES}
-        return put_together(tables, {**info, **self.info["common"]})
+        tables = {table: self.of_one(table, record_id) for table in TABLES}
+        return put_together(tables, {**info, **self.info["common"]}, self.catalogue)
+
+    def of_one(self, table: str, record_id: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """
+        Read a table of one recording: its own file, not a search through those of all.
+
+        Parameters
+        ----------
+        table : str
+            As in `dataset`.
+        record_id : str
+            A recording with results.
+        columns : sequence of str, optional
+            Columns to read; all if left out.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Its rows.
+        """
+        import pyarrow.parquet as pq
+
+        path = layout.table_path(self.folder, table, record_id)
+        rows: pd.DataFrame = pq.read_table(
+            path, columns=None if columns is None else list(columns), partitioning=None
+        ).to_pandas()
+        rows.attrs.update(self._attrs(table, list(rows.columns)))
+        return rows
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """Indices of this cohort; those of a user's own keep their declaration, not their function."""
+        from ..indices.stored import from_json
+
+        return from_json(self.info["common"]["indices"])
 
     def verdicts(
         self, name: str, table: str = "windows", records: Sequence[str] | None = None
