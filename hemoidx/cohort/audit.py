@@ -9,7 +9,7 @@ import numpy as np
 from ..plot.style import CAUTION, FAINT, INK, axes_or_new, label_axes, legend
 from .clusters import mean_of
 from .flow import enters
-from .tally import LEVELS, Tally, groups_of
+from .tally import LEVELS, Tally, groups_of, patient_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,26 +18,6 @@ if TYPE_CHECKING:
 _COLOURS = {"accepted": "#0072B2", "caution": "#E69F00", "rejected": "#d5dade"}
 _RANK = {"rejected": 0, "caution": 1, "undocumented": 2}
 _HATCHES = {"accepted": "", "caution": "////", "rejected": "...."}
-
-
-def patient_of(table: pd.DataFrame) -> pd.Series[Any]:
-    """
-    Say whose each recording is.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Rows with the columns of the members.
-
-    Returns
-    -------
-    pandas.Series
-        The column ``patient``; a recording without one is a patient of its own.
-    """
-    own = "recording " + table["record_id"].astype(str)
-    if "patient" not in table:
-        return own
-    return table["patient"].astype(object).where(table["patient"].notna(), own).astype(str)
 
 
 def audit(found: Tally, by: str | None = None) -> pd.DataFrame:
@@ -55,9 +35,10 @@ def audit(found: Tally, by: str | None = None) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row an index and group: ``recordings``, ``rows`` (windows), ``accepted, caution, rejected`` and
-        their shares [%], ``undocumented_percent`` of rows not rejected on which something bears that nobody documented;
-        ``accepted_low`` and ``accepted_high``, an interval of the accepted share over patients, each
-        counting once; and of the recordings as a whole, how many are ``of_recording_rejected``.
+        their shares [%]; ``undocumented_percent``, of rows not rejected, on which something bears that
+        nobody documented; ``accepted_low`` and ``accepted_high``, an interval of the accepted
+        share over patients, each counting once; and of the recordings as a whole, how many are
+        ``of_recording_rejected``.
     """
     import pandas as pd
 
@@ -318,7 +299,7 @@ def plot_sensitivity(table: pd.DataFrame, units: dict[str, str], ax: Axes | None
     chosen = axes_or_new(ax, 9.0, 0.34 * len(shown) + 1.4)
     # Indices have different units: each is drawn relative to its own interval of the masked mean.
     scale = ((shown["masked_high"] - shown["masked_low"]) / 2.0).replace(0.0, np.nan).to_numpy()
-    for at, row in shown.iterrows():
+    for at, (_, row) in enumerate(shown.iterrows()):
         unit = scale[at]
         middle, low, high = (row[c] / unit for c in ("difference", "difference_low", "difference_high"))
         chosen.plot([low, high], [at, at], color=INK, linewidth=1.4, solid_capstyle="butt")

@@ -25,8 +25,9 @@ _SPECIAL = {
 SOFTWARE = {
     "NumPy": "Harris CR, Millman KJ, van der Walt SJ and others. Array programming with NumPy. Nature "
     "2020;585:357-362. doi:10.1038/s41586-020-2649-2 (from memory)",
-    "SciPy": "Virtanen P, Gommers R, Oliphant TE and others. SciPy 1.0: fundamental algorithms for scientific "
-    "computing in Python. Nat Methods 2020;17:261-272. doi:10.1038/s41592-019-0686-2 (from memory)",
+    "SciPy": "Virtanen P, Gommers R, Oliphant TE and others. SciPy 1.0: fundamental algorithms for "
+    "scientific computing in Python. Nat Methods 2020;17:261-272. doi:10.1038/s41592-019-0686-2 "
+    "(from memory)",
     "pandas": "McKinney W. Data structures for statistical computing in Python. Proc 9th Python in Science "
     "Conf 2010:56-61. doi:10.25080/Majora-92bf1922-00a (from memory)",
     "xarray": "Hoyer S, Hamman J. xarray: N-D labeled arrays and datasets in Python. J Open Res Softw "

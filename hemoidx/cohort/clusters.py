@@ -221,8 +221,9 @@ def components(count: ArrayLike, mean: ArrayLike, sd: ArrayLike, level: float = 
         most = ratio * float(stats.f.ppf(1.0 - tail, free, n - 1))
         low, high = ((f - 1.0) / (f + size - 1.0) for f in (least, most))
     effective = total / (1.0 + icc * (float(np.sum(m**2)) / total - 1.0))
+    between_sd, within_sd = float(np.sqrt(over)), float(np.sqrt(within))
     return Components(
-        icc, max(low, 0.0), max(high, 0.0), float(np.sqrt(over)), float(np.sqrt(within)), n, int(total), effective
+        icc, max(low, 0.0), max(high, 0.0), between_sd, within_sd, n, int(total), effective
     )  # fmt: skip
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from ..plot.style import CAUTION, FAINT, INK, PAPER, new_figure
 from ..report.words import listed
-from .tally import Tally, groups_of
+from .tally import Tally, groups_of, patient_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 _SHOWN = 4
 _LINE = 62
+#: Sides and middle of the boxes, in hundredths of the width, and half their height in lines.
+_LEFT, _RIGHT, _CENTRE, _HALF = 4.0, 38.0, 21.0, 1.3
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,7 @@ def _flow(members: pd.DataFrame, failures: pd.DataFrame, found: Tally, least: in
     lost = failures[failures["record_id"].isin(names)]
     loading = lost[lost["stage"] == "loading"] if "stage" in lost else lost.iloc[:0]
     later = lost[~lost["record_id"].isin(loading["record_id"])]
-    whose = members.set_index("record_id")["patient"] if "patient" in members else None
+    whose = patient_of(members).set_axis(members["record_id"]) if "patient" in members else None
 
     def patients(stayed: set[str]) -> int | None:
         return None if whose is None else int(whose.loc[sorted(stayed)].nunique())
@@ -272,9 +275,7 @@ def _draw(what: Flow, ax: Axes | None) -> Axes:
         wrapped = [
             line
             for text in shown
-            for line in textwrap.wrap(
-                text, _LINE, subsequent_indent="    ", max_lines=2, placeholder=" ..."
-            )
+            for line in textwrap.wrap(text, _LINE, subsequent_indent="    ", max_lines=2, placeholder=" ...")
         ]
         sides.append([f"left out: {step.left}", *wrapped] if step.left else [])
     heights = [max(2.6, 1.0 * len(lines) + 1.0) for lines in sides]
@@ -282,40 +283,45 @@ def _draw(what: Flow, ax: Axes | None) -> Axes:
     total = sum(heights) + gap * len(heights)
     chosen: Axes = new_figure(9.5, 0.2 * total + 0.4).subplots() if ax is None else ax
     chosen.set_xlim(0, 100)
-    chosen.set_ylim(-total, 0)
+    chosen.set_ylim(-total, 0.3)
     chosen.axis("off")
-    top, common = 0.0, len(what.steps)
-    for place, ((step, name), lines, height) in enumerate(zip(boxes, sides, heights, strict=True)):
-        middle = top - height / 2
+    middles = []
+    top = 0.0
+    for (step, name), lines, height in zip(boxes, sides, heights, strict=True):
+        middles.append(top - height / 2)
         whose = "" if step.patients is None else f"\nof {step.patients} patients"
-        # The last steps stand side by side in meaning: each starts where the shared ones end.
-        _box(chosen, 2, middle, 34, f"{name}\n{step.stayed} recordings{whose}", place >= common)
+        shared = len(middles) <= len(what.steps)
+        _box(chosen, middles[-1], f"{name}\n{step.stayed} recordings{whose}", shared)
         if lines:
-            chosen.annotate(
-                "", (42, middle), (36, middle), arrowprops={"arrowstyle": "->", "color": INK, "linewidth": 0.9}
-            )
-            chosen.text(43, middle, "\n".join(lines), va="center", fontsize=8, color=INK, linespacing=1.25)
-        if place + 1 < len(boxes):
-            drop = top - height - gap
-            if place + 1 <= common:
-                tip, tail = drop - heights[place + 1] / 2 + 1.3, middle - 1.3
-                arrow = {"arrowstyle": "->", "color": INK, "linewidth": 0.9}
-                chosen.annotate("", (19, tip), (19, tail), arrowprops=arrow)
-            top = drop
-    words = "" if what.group == "all" else f"{what.group}. "
-    chosen.set_title(f"{words}{CAUTION}", fontsize=7.5, color=FAINT, loc="left")
+            _arrow(chosen, (_RIGHT, middles[-1]), (_RIGHT + 5, middles[-1]))
+            words = "\n".join(lines)
+            chosen.text(_RIGHT + 6, middles[-1], words, va="center", fontsize=8, color=INK, linespacing=1.25)
+        top -= height + gap
+    common = len(what.steps)
+    for above, below in pairwise(middles[:common]):
+        _arrow(chosen, (_CENTRE, above - _HALF), (_CENTRE, below + _HALF))
+    # Each index starts from what the last shared step left.
+    for middle in middles[common:]:
+        _arrow(chosen, (1.0, middle), (_LEFT, middle))
+    if len(middles) > common:
+        root = middles[common - 1]
+        chosen.plot([_LEFT, 1.0, 1.0], [root, root, middles[-1]], color=INK, linewidth=0.9)
+    group = "" if what.group == "all" else f"{what.group}. "
+    chosen.set_title(f"{group}{CAUTION}", fontsize=7.5, color=FAINT, loc="left")
     return chosen
 
 
-def _box(ax: Axes, left: float, middle: float, width: float, words: str, last: bool) -> None:
+def _arrow(ax: Axes, start: tuple[float, float], end: tuple[float, float]) -> None:
+    ax.annotate("", end, start, arrowprops={"arrowstyle": "->", "color": INK, "linewidth": 0.9})
+
+
+def _box(ax: Axes, middle: float, words: str, shared: bool) -> None:
     from matplotlib.patches import Rectangle
 
-    ax.add_patch(
-        Rectangle(
-            (left, middle - 1.3), width, 2.6, facecolor=PAPER, edgecolor=INK, linewidth=1.6 if last else 0.9,
-        )
-    )  # fmt: skip
-    ax.text(left + width / 2, middle, words, ha="center", va="center", fontsize=8, color=INK)
+    place, width = (_LEFT, middle - _HALF), _RIGHT - _LEFT
+    line = 0.9 if shared else 1.6
+    ax.add_patch(Rectangle(place, width, 2 * _HALF, facecolor=PAPER, edgecolor=INK, linewidth=line))
+    ax.text(_CENTRE, middle, words, ha="center", va="center", fontsize=8, color=INK)
 
 
 def sentence(what: Flow) -> str:

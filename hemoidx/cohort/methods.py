@@ -20,11 +20,10 @@ if TYPE_CHECKING:
 
 _REASONS = 5
 _STATISTIC = {
-    "mean": "the mean over a window of 30 s",
-    "time_mean": "the mean over a window of 30 s weighted by the duration of the beats",
-    "rate": "that of the mean interval in a window of 30 s",
-    "shared": "the mean over a window of 30 s",
-    "none": "one value a row",
+    "mean": "the mean",
+    "time_mean": "the mean weighted by the duration of the beats",
+    "rate": "that of the mean interval",
+    "shared": "the mean",
 }
 
 
@@ -70,7 +69,7 @@ def methods(
         "## Indices",
         *(_index(cohort.catalogue[name]) for name in found.names),
         "## What was excluded, and by which rule",
-        _excluded(found, reasons, least_windows),
+        _excluded(found, what, reasons, least_windows),
         "## Statistics",
         _statistics(found, by),
         "## Sensitivity to masking",
@@ -89,11 +88,11 @@ def _recordings(cohort: Cohort, found: Tally, what: Flow, least: int) -> str:
     channels = rows["channel"].value_counts()
     named = ", ".join(f"{name} ({n})" for name, n in channels.head(_REASONS).items())
     left_out = [
-        f"- {n} because {reason}" for step in what.steps for reason, n in step.reasons for _ in (step,)
+        f"- {n} not {step.name}, because {reason}" for step in what.steps for reason, n in step.reasons
     ]
     words = [
-        f"Arterial pressure was taken from the {run['source']}: {rows['hours'].sum():.4g} h of signal, sampled "
-        f"at {spread}; channels (recordings): {named}.",
+        f"Arterial pressure was taken from the {run['source']}: {rows['hours'].sum():.4g} h of signal, "
+        f"sampled at {spread}; channels (recordings): {named}.",
         sentence(what),
         f"A recording holds enough valid time with at least {count(least, 'window')} of 30 s in which enough "
         "beats and time could be used.",
@@ -102,8 +101,10 @@ def _recordings(cohort: Cohort, found: Tally, what: Flow, least: int) -> str:
         words.append(
             f"{int((~rows['calibrated']).sum())} recordings are not calibrated; their pressures are rejected."
         )
-    return " ".join(words) + ("\n\nLeft out before any index was looked at:\n\n" if left_out else "") + (
-        "\n".join(left_out)
+    return (
+        " ".join(words)
+        + ("\n\nLeft out before any index was looked at:\n\n" if left_out else "")
+        + ("\n".join(left_out))
     )
 
 
@@ -132,14 +133,15 @@ def _context(cohort: Cohort, record_id: str) -> Any:
 def _index(index: Index) -> str:
     sources = "; ".join(index.sources) if index.sources else "no source stated"
     unit = "without unit" if index.unit == "1" else index.unit
-    over = f"; of a window, {_STATISTIC[index.window]}" if index.rises else ""
+    said = not index.rises or "window" in index.formula
+    over = "" if said else f"; of a window, {_STATISTIC[index.window]}"
     return (
         f"**{index.name}**, {in_sentence(index.title)} [{unit}]: {index.formula}{over}. Computed for each "
         f"{index.level}. Sources: {sources}."
     )
 
 
-def _excluded(found: Tally, reasons: pd.DataFrame, least: int) -> str:
+def _excluded(found: Tally, what: Flow, reasons: pd.DataFrame, least: int) -> str:
     lines = []
     for name in found.names:
         mine = found.of(name)
@@ -149,11 +151,12 @@ def _excluded(found: Tally, reasons: pd.DataFrame, least: int) -> str:
             f"- **{name}**: {refused} of {total} {kind} rejected, {int(mine['caution'].sum())} kept with a "
             f"caution; {int(enters(mine, least).sum())} of {count(len(mine), 'recording')} enter the summary."
         )
+        lines += [f"    - {n} recordings left out because {reason}" for reason, n in what.last[name].reasons]
         why = reasons[
             (reasons["index"] == name) & (reasons["group"] == "all") & (reasons["level"] == "rejected")
         ]
         lines += [
-            f"    - {row['rows']} ({row['alone']} by this alone) because {row['reason']}"
+            f"    - {row['rows']} {kind} ({row['alone']} by this alone) because {row['reason']}"
             for _, row in why.head(_REASONS).iterrows()
         ]
         if len(why) > _REASONS:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import DataUnavailableError, InputError
-from ..tables import TABLES
+from ..tables import TABLES, Words
 from . import layout
+from .questions import Questions
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +23,7 @@ _SOME = 20
 Where = Sequence[tuple[str, str, Any]]
 
 
-class Cohort:
+class Cohort(Questions):
     """
     What `hemoidx.run_cohort` wrote.
 
@@ -39,8 +40,8 @@ class Cohort:
         One row a recording: ``record_id, source, status`` (done or failed), ``key``, ``hours`` of signal,
         ``seconds`` of work, ``n_beats``, and the groups of the context table.
     failures : pandas.DataFrame
-        Recordings that failed: ``record_id, source, kind`` (error, hang, memory, killed), ``reason`` and
-        ``attempts``.
+        Recordings that failed: ``record_id, source, kind`` (error, hang, memory, killed), ``stage``
+        (loading or analysing; "" where the process could not say), ``reason`` and ``attempts``.
 
     Notes
     -----
@@ -52,6 +53,7 @@ class Cohort:
         self, folder: Path, info: dict[str, Any], members: pd.DataFrame, failures: pd.DataFrame
     ) -> None:
         self.folder, self.info, self.members, self.failures = folder, info, members, failures
+        self.tallies = {}
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str]) -> Cohort:
@@ -170,8 +172,9 @@ class Cohort:
     def _attrs(self, table: str, columns: Sequence[str]) -> dict[str, Any]:
         attrs = dict(self.info["tables"][table])
         for name in ("units", "long_names"):
-            attrs[name] = {column: attrs[name].get(column, "") for column in columns}
-        return attrs
+            # pandas copies attributes with every column that is taken out; these copy to themselves.
+            attrs[name] = Words({column: attrs[name].get(column, "") for column in columns})
+        return {name: tuple(value) if isinstance(value, list) else value for name, value in attrs.items()}
 
     def analysis(self, record_id: str) -> Analysis:
         """

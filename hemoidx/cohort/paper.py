@@ -9,17 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from ..errors import InputError
 from ..output import refuse_foreign, whole_folder
 from ..plot.style import CAUTION, png
-from ..report.html import Markup, Piece, page, picture, section, table, tag
-from ..report.words import count, number
+from ..report.words import count
 from .audit import audit, missing, plot_audit, plot_sensitivity, reasons, sensitivity
 from .citations import bibtex, citations, plain
 from .flow import Flow, flow, flows
 from .methods import methods
+from .page import render
 from .summaries import exposure, exposure_summary, plot_summary, summary
 from .tally import Tally, tally
 
@@ -31,8 +29,6 @@ if TYPE_CHECKING:
 
 DESCRIPTION = "paper.json"
 USUAL = ("sbp", "dbp", "mbp", "pp", "hr", "ppv")
-_WORST = 12
-_LONG = 6
 
 
 @dataclass(frozen=True)
@@ -158,6 +154,7 @@ def write_paper(
     refuse_foreign(target, DESCRIPTION)
     made = make(cohort, names, **options)
     title = f"{cohort.folder.name}: what a paper needs"
+    pictures = {name: (png(figure, 160), words) for name, (figure, words) in made.figures.items()}
     with whole_folder(target) as part:
         for name, rows in made.tables.items():
             bare = rows.copy(deep=False)
@@ -165,208 +162,19 @@ def write_paper(
             bare.to_parquet(part / f"{name}.parquet", index=False, compression="zstd")
             bare.to_csv(part / f"{name}.csv", index=False)
         for name, (figure, _) in made.figures.items():
-            (part / f"{name}.png").write_bytes(png(figure, 200))
+            (part / f"{name}.png").write_bytes(pictures[name][0])
             _write_svg(figure, part / f"{name}.svg")
         texts = {
             "methods.md": made.methods,
             "flow.txt": made.flow.text() + "\n",
             "citations.txt": plain(made.tables["citations"]),
             "references.bib": bibtex(made.tables["citations"]),
-            "paper.html": render(made, title),
+            "paper.html": render(title, made.tables, made.methods, pictures),
             DESCRIPTION: json.dumps(_description(cohort, options), indent=1) + "\n",
         }
         for name, text in texts.items():
             (part / name).write_text(text, encoding="utf-8")
     return target / "paper.html"
-
-
-def render(made: Paper, title: str) -> str:
-    """
-    Make the page.
-
-    Parameters
-    ----------
-    made : Paper
-        What `make` returned.
-    title : str
-        Its title.
-
-    Returns
-    -------
-    str
-        A whole HTML page with its style and pictures inside it.
-    """
-    tables = made.tables
-    pieces: list[Piece] = [
-        tag("h1", title),
-        tag(
-            "p",
-            f"{CAUTION} Local codes and licensed practice come first. Nothing here says what to do with a "
-            "patient, and no interval here makes a biased sample a fair one.",
-            class_="note",
-        ),
-        section("Who was looked at", _picture(made, "flow")),
-        section(
-            "Summary",
-            tag("p", _SUMMARY),
-            *(_picture(made, name) for name in made.figures if name.startswith("summary_")),
-            _shown(tables["summary"], _SUMMARY_COLUMNS, words=3),
-        ),
-        section("Was it measured?", _picture(made, "audit"), _shown(tables["audit"], _AUDIT_COLUMNS)),
-        section(
-            "Why not",
-            tag(
-                "p",
-                f"The first {_WORST} reasons of each index in all recordings. A window may have several; 'alone' "
-                "are those with no other of that level. `reasons.csv` holds all, by group.",
-            ),
-            *_reason_tables(tables["reasons"]),
-        ),
-        section("Missing", _shown(tables["missing"], _MISSING_COLUMNS)),
-        section(
-            "If nothing had been masked",
-            tag("p", _SENSITIVITY),
-            _picture(made, "sensitivity"),
-            _shown(tables["sensitivity"], _SENSITIVITY_COLUMNS),
-        ),
-    ]
-    if "exposure" in tables:
-        pieces.append(_exposure(made))
-    pieces += [
-        section("Methods", _markdown(made.methods)),
-        section("To cite", tag("pre", plain(tables["citations"])), _details(bibtex(tables["citations"]))),
-    ]
-    return page(title, *pieces)
-
-
-_SUMMARY = (
-    "Windows are averaged within recordings, recordings within patients, patients with equal weight. However "
-    "many windows there are, the interval is that of the patients. 'Worth' is the number of independent "
-    "windows that all windows are worth."
-)
-_SENSITIVITY = (
-    "The same summaries with every hidden value put back, those of recordings that were left out too. The "
-    "difference is taken within patients that have both; what remains of the difference of the two summaries "
-    "comes from whom the unmasked one holds besides ('selection')."
-)
-#: Column, heading, decimals: of "mean (low to high)" three columns in one.
-_SUMMARY_COLUMNS = (
-    ("index", "index"), ("unit", "unit"), ("group", "group"), ("patients", "patients"),
-    ("recordings", "recordings"), ("rows", "windows"), ("effective_rows", "worth"),
-    (("mean", "low", "high"), "mean (95 % interval)"), ("sd", "sd"),
-    (("median", "median_low", "median_high"), "median (interval)"), ("icc", "icc of windows"),
-    ("icc_of_recordings", "icc of recordings"),
-)  # fmt: skip
-_AUDIT_COLUMNS = (
-    ("index", "index"), ("group", "group"), ("recordings", "recordings"), ("rows", "windows"),
-    ("accepted_percent", "accepted %"), ("caution_percent", "caution %"), ("rejected_percent", "rejected %"),
-    ("undocumented_percent", "of the rest not documented %"),
-    (("accepted_of_patients_percent", "accepted_low", "accepted_high"), "accepted, of patients %"),
-)  # fmt: skip
-_MISSING_COLUMNS = (
-    ("index", "index"), ("group", "group"), ("recordings", "recordings"), ("with_value", "with a value"),
-    ("without", "without"), ("patients", "patients"), ("patients_without", "patients without any"),
-    ("rows_without_percent", "windows without %"),
-)  # fmt: skip
-_SENSITIVITY_COLUMNS = (
-    ("index", "index"), ("group", "group"), (("masked", "masked_low", "masked_high"), "masked"),
-    ("masked_patients", "patients"), (("unmasked", "unmasked_low", "unmasked_high"), "unmasked"),
-    ("unmasked_patients", "patients"),
-    (("difference", "difference_low", "difference_high"), "difference in the same patients"),
-    ("of_selection", "selection"), ("changed_most", "most in one patient"),
-)  # fmt: skip
-_EXPOSURE_COLUMNS = (
-    ("group", "group"), ("patients", "patients"), ("recordings", "recordings"),
-    ("without_covered_time", "without covered time"), ("covered_hours", "covered h"),
-    ("uncovered_hours", "not covered h"), (("mean", "low", "high"), "share, mean % (interval)"),
-    (("median", "median_low", "median_high"), "share, median % (interval)"),
-    ("patients_exposed", "patients with any"),
-)  # fmt: skip
-_Columns = Sequence[tuple[str | tuple[str, str, str], str]]
-
-
-def _shown(rows: pd.DataFrame, columns: _Columns, words: int = 2) -> Markup:
-    def cell(row: pd.Series[Any], which: str | tuple[str, str, str]) -> str:
-        if isinstance(which, tuple):
-            middle, low, high = (_number(row[name]) for name in which)
-            return middle if low == "–" else f"{middle} ({low} to {high})"
-        return _number(row[which])
-
-    head = [heading for _, heading in columns]
-    body = [[cell(row, which) for which, _ in columns] for _, row in rows.iterrows()]
-    return table(head, body, words=words if columns[0][0] == "index" else 1)
-
-
-def _number(value: Any) -> str:
-    if isinstance(value, str):
-        return value
-    if value is None or value != value:
-        return "–"
-    if float(value).is_integer() and isinstance(value, int | np.integer):
-        return f"{int(value):,}"
-    return number(float(value), 1 if abs(value) >= 10 else 2)
-
-
-def _reason_tables(rows: pd.DataFrame) -> list[Markup]:
-    out = []
-    of_all = rows[rows["group"] == "all"]
-    for name, mine in of_all.groupby("index", sort=False):
-        body = [
-            [row["reason"], row["level"], str(row["rows"]), number(row["percent"], 1), str(row["alone"]), str(row["recordings"])]
-            for _, row in mine.head(_WORST).iterrows()
-        ]  # fmt: skip
-        out.append(
-            table(["because", "level", "windows", "%", "alone", "recordings"], body, caption=str(name), words=2)
-        )
-    return out
-
-
-def _exposure(made: Paper) -> Markup:
-    asked = made.tables["exposure"].attrs
-    return section(
-        f"Time with {asked['index']} {asked['side']} {asked['threshold']:g}",
-        tag(
-            "p",
-            "The threshold is a choice, not a bound of health. Each beat holds until the next; time that no "
-            f"accepted beat covers (steps above {asked['longest_gap_s']:g} s) counts neither as exposed nor as "
-            "spared, and stands apart. `exposure_recordings.csv` has one row a recording.",
-        ),
-        _shown(made.tables["exposure"], _EXPOSURE_COLUMNS),
-    )
-
-
-def _picture(made: Paper, name: str) -> Markup:
-    figure, words = made.figures[name]
-    return picture(png(figure), words, words)
-
-
-def _details(text: str) -> Markup:
-    return tag("details", tag("summary", "BibTeX"), tag("pre", text))
-
-
-def _markdown(text: str) -> list[Markup]:
-    """Headings, lists and paragraphs of our own methods text."""
-    out: list[Markup] = []
-    for block in text.strip().split("\n\n"):
-        lines = block.split("\n")
-        if block.startswith("## "):
-            out.append(tag("h3", block[3:]))
-        elif block.startswith("> "):
-            out.append(tag("p", block[2:], class_="note"))
-        elif lines[0].lstrip().startswith("- "):
-            items = [
-                tag("li", _bold(line.lstrip()[2:]), style="margin-left:1.4rem" if line.startswith("  ") else "")
-                for line in lines
-            ]
-            out.append(tag("ul", items))
-        else:
-            out.append(tag("p", _bold(block)))
-    return out
-
-
-def _bold(text: str) -> list[Piece]:
-    """Words between double asterisks in bold."""
-    return [tag("strong", part) if k % 2 else part for k, part in enumerate(text.split("**"))]
 
 
 def _figures(
@@ -381,8 +189,8 @@ def _figures(
     out = {
         "flow": (
             what.plot().figure,
-            f"Exclusion flow: {count(what.steps[0].stayed, 'recording')} sought, {what.steps[-1].stayed} with "
-            f"enough valid time; with a value that stands: {last}. Each recording is counted once.",
+            f"Exclusion flow: {count(what.steps[0].stayed, 'recording')} sought, {what.steps[-1].stayed} "
+            f"with enough valid time; with a value that stands: {last}. Each recording is counted once.",
         ),
         "audit": (
             plot_audit(tables["audit"]).figure,

@@ -41,7 +41,9 @@ class Cost:
 
     def __post_init__(self) -> None:
         if not (self.recordings >= 1 and min(self.hours, self.seconds, self.read, self.written) > 0):
-            raise InputError("plan: recordings, hours, seconds and bytes of what was measured must be above 0")
+            raise InputError(
+                "plan: recordings, hours, seconds and bytes of what was measured must be above 0"
+            )
 
     @property
     def seconds_per_hour(self) -> float:
@@ -108,14 +110,14 @@ class Plan:
             f"{self.wall_hours:,.2f} h from start to end.",
             f"{self.hours:,.0f} h x {cost.read_per_hour / _MEGA:.3g} MB/h = {_size(self.read)} read, "
             f"{self.read_per_s / _MEGA:,.1f} MB/s on the way.",
-            f"{self.hours:,.0f} h x {cost.written_per_hour / _MEGA:.3g} MB/h = {_size(self.written)} written, "
-            f"{self.written_per_s / _MEGA:,.1f} MB/s on the way; keep half as much again free.",
+            f"{self.hours:,.0f} h x {cost.written_per_hour / _MEGA:.3g} MB/h = {_size(self.written)} "
+            f"written, {self.written_per_s / _MEGA:,.1f} MB/s on the way; keep half as much again free.",
         ]
         if cost.hours / cost.recordings < 0.25:
             lines.append(
-                f"The recordings measured last {60.0 * cost.hours / cost.recordings:.1f} min each: what every "
-                "recording costs whatever its length weighs more in them than in long ones; measure on the "
-                "database itself before relying on this."
+                f"The recordings measured last {60.0 * cost.hours / cost.recordings:.1f} min each: what "
+                "every recording costs whatever its length weighs more in them than in long ones; measure on "
+                "the database itself before relying on this."
             )
         return "\n".join(lines)
 

@@ -9,10 +9,9 @@ import numpy as np
 
 from ..errors import InputError
 from ..plot.style import CAUTION, FAINT, INK, axes_or_new, label_axes
-from .audit import patient_of
 from .clusters import components, mean_of, median_interval, pooled
 from .flow import enters
-from .tally import Tally, groups_of, walk
+from .tally import Tally, groups_of, patient_of, walk
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,7 +63,7 @@ def summary(
             mean = mean_of(per)
             middle, low, high = median_interval(per)
             windows = components(mine["n"], mine["mean"], mine["sd"])
-            _, *recordings = pooled(whose.to_numpy(dtype=str), mine["mean"])
+            _, count, means, sds = pooled(whose.to_numpy(dtype=str), mine["mean"])
             known = per[np.isfinite(per)]
             first, third = np.quantile(known, [0.25, 0.75]) if known.size else (np.nan, np.nan)
             rows.append(
@@ -90,7 +89,7 @@ def summary(
                     "between_sd": windows.between_sd,
                     "within_sd": windows.within_sd,
                     "effective_rows": windows.effective,
-                    "icc_of_recordings": components(*recordings).icc,
+                    "icc_of_recordings": components(count, means, sds).icc,
                     "note": mean.note,
                 }
             )
@@ -135,7 +134,7 @@ def exposure(
     attrs: dict[str, Any] = {}
     for result in walk(cohort, {"beats"}):
         made = result.exposure(name, below=below, above=above, **options)
-        attrs = attrs or dict(made.attrs)
+        attrs = attrs or {str(key): value for key, value in made.attrs.items()}
         by_measure = made.set_index("measure")
         lasts = float(result.record["duration_s"].iloc[0])
         covered = float(by_measure["covered_s"].iloc[0])
@@ -250,8 +249,12 @@ def plot_summary(
         apart = 0.28 * (np.mod(np.arange(per.size) * 0.618, 1.0) - 0.5) + place - 0.1
         chosen.scatter(per, apart, s=13, facecolor="none", edgecolor="#56606a", linewidth=0.7)
         mean = mean_of(per)
-        chosen.plot([mean.low, mean.high], [place + 0.28] * 2, color=INK, linewidth=2.2, solid_capstyle="butt")
-        chosen.plot([mean.value], [place + 0.28], marker="D", color="#D55E00", markeredgecolor=INK, markersize=7)
+        chosen.plot(
+            [mean.low, mean.high], [place + 0.28] * 2, color=INK, linewidth=2.2, solid_capstyle="butt"
+        )
+        chosen.plot(
+            [mean.value], [place + 0.28], marker="D", color="#D55E00", markeredgecolor=INK, markersize=7
+        )
     chosen.set_yticks(range(len(parts)), [f"{group} (n = {_patients(mine)})" for group, mine in parts])
     chosen.invert_yaxis()
     chosen.grid(axis="y", visible=False)

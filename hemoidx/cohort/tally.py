@@ -271,15 +271,16 @@ def _reasons(record_id: str, name: str, verdict: pd.DataFrame) -> list[dict[str,
     """Reasons of a verdict, with how many rows they were given for."""
     given: Counter[tuple[str, str]] = Counter()
     alone: Counter[tuple[str, str]] = Counter()
-    for (level, words), times in verdict.groupby(["measurement", "reasons"], observed=True).size().items():
+    said_of = Counter(zip(verdict["measurement"], verdict["reasons"], strict=True))
+    for (level, words), times in said_of.items():
         for kind in ("rejected", "caution", "undocumented"):
             # Cautions of what was rejected anyway matter no more; what nobody documented still does.
             if kind not in (level, "undocumented") or f"{kind.capitalize()} because " not in words:
                 continue
             said = list(dict.fromkeys(reasons_of(str(words), kind)))
-            given.update({(kind, reason): int(times) for reason in said})
+            given.update({(kind, reason): times for reason in said})
             if len(said) == 1:
-                alone[kind, said[0]] += int(times)
+                alone[kind, said[0]] += times
     return [
         {
             "record_id": record_id,
@@ -323,3 +324,23 @@ def groups_of(table: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFra
     out += [(str(name), rows) for name, rows in stated.groupby(by, sort=True, observed=True)]
     rest = table[table[by].isna()]
     return [*out, ("not stated", rest)] if len(rest) else out
+
+
+def patient_of(table: pd.DataFrame) -> pd.Series[Any]:
+    """
+    Say whose each recording is.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Rows with the columns of the members.
+
+    Returns
+    -------
+    pandas.Series
+        The column ``patient``; a recording without one is a patient of its own.
+    """
+    own = "recording " + table["record_id"].astype(str)
+    if "patient" not in table:
+        return own
+    return table["patient"].astype(object).where(table["patient"].notna(), own).astype(str)

@@ -93,7 +93,9 @@ def population(n: int, seed: int = 0, duration_s: float = 150.0) -> list[Scenari
                 duration_s=duration_s,
                 note="invented cohort",
             )
-            out.append(scenario.replace(**of_patient, **values, **_line(rng), **_events(rng, unit, duration_s)))
+            out.append(
+                scenario.replace(**of_patient, **values, **_line(rng), **_events(rng, unit, duration_s))
+            )
         patient += 1
     return out[:n]
 
