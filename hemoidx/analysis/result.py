@@ -247,12 +247,13 @@ class Analysis(Questions):
         if not {"offset", "gain"} & set(index.harmed_by):
             raise InputError(f"index {name}: zero, level and gain do not change it")
         value = frame[index.column].to_numpy(dtype=np.float64)
-        unsure = StaticUncertainty(
-            zero_se=frame["static_error_se"].to_numpy(dtype=np.float64),
-            # Zero and level stand together in that column.
-            level_se=0.0,
-            gain_se=np.nan_to_num(frame["gain_error_se"].to_numpy(dtype=np.float64)) / 100.0,
+        # An analysis with part of the catalogue may lack these columns: not known, too.
+        zero_se, gain_se = (
+            frame[name].to_numpy(dtype=np.float64) if name in frame else np.full(len(frame), np.nan)
+            for name in ("static_error_se", "gain_error_se")
         )
+        # Zero and level stand together in the first of them.
+        unsure = StaticUncertainty(zero_se=zero_se, level_se=0.0, gain_se=np.nan_to_num(gain_se) / 100.0)
         low, high = unsure.plus_minus(value, times, difference="offset" not in index.harmed_by)
         out = frame[list(KEYS[table])].copy()
         out.attrs = {"units": dict.fromkeys(("value", "low", "high"), index.unit)}
