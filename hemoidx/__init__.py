@@ -13,6 +13,8 @@ __version__ = "0.1.0"
 _HOME = {
     "load": "recordings",
     "crop": "recordings",
+    "databases": "opendata",
+    "fetch": "opendata",
     "analyse": "analysis",
     "Analysis": "analysis",
     "run_cohort": "cohort",

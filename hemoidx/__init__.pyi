@@ -21,6 +21,8 @@ from .indices.index import Mark as Mark
 from .indices.rules import Limit as Limit
 from .indices.rules import Rule as Rule
 from .indices.rules import When as When
+from .opendata import databases as databases
+from .opendata import fetch as fetch
 from .recordings import crop as crop
 from .recordings import load as load
 from .tables import has_fact as has_fact

@@ -151,6 +151,28 @@ def _parser() -> argparse.ArgumentParser:
     )
     cohort.set_defaults(command=_cohort)
 
+    fetch = commands.add_parser(
+        "fetch", parents=[debug], epilog=CAUTION, help="recordings of open databases, into the data root",
+        description="Fetch recordings of an open database: checked against its checksums, and gone on with "
+        "where it was stopped. Terms are shown, never accepted for you; credentials come from HEMOIDX_USER "
+        "and HEMOIDX_PASSWORD or from netrc.",
+    )  # fmt: skip
+    fetch.add_argument("database", nargs="?", metavar="DATABASE", help="name of the database, see --list")
+    fetch.add_argument(
+        "records", nargs="*", metavar="RECORD", help="recordings or patterns with *; all if left out"
+    )
+    fetch.add_argument(
+        "--list", action="store_true", help="list the databases that are known, or tell of one"
+    )
+    fetch.add_argument("--base-url", metavar="URL", help="another server of the same layout")
+    fetch.add_argument(
+        "--root", type=Path, metavar="DIR", help="data root, if not HEMOIDX_DATA or the usual one"
+    )
+    fetch.add_argument(
+        "--workers", type=int, default=4, metavar="N", help="connections at a time (%(default)s)"
+    )
+    fetch.set_defaults(command=_fetch)
+
     _paper_parsers(commands, debug)
 
     indices = commands.add_parser(
@@ -286,6 +308,31 @@ def _plan(chosen: argparse.Namespace) -> int:
     made = plan(cost, hours, chosen.workers, chosen.efficiency)
     print(f"{made.text()}\n\n{made.commands()}", end="")
     return 0
+
+
+def _fetch(chosen: argparse.Namespace) -> int:
+    import hemoidx as hx
+    from hemoidx.errors import InputError
+
+    known = hx.databases()
+    if chosen.list or chosen.database is None:
+        if chosen.database is None and not chosen.list:
+            raise InputError("fetch: name a database; --list shows those that are known")
+        print(known[chosen.database] if chosen.database else repr(known))
+        return 0
+    entry = known[chosen.database]
+    _say(f"{entry.title}: {entry.terms()}")
+    found = hx.fetch(
+        chosen.database, chosen.records, base_url=chosen.base_url, root=chosen.root, workers=chosen.workers
+    )
+    print(f"{len(found.files)} files in place, {len(found.new)} of them new. Look at: {found.folder}")
+    if found.unverified:
+        print(f"{len(found.unverified)} of them could not be verified: no checksum of them is published")
+    for name, reason in list(found.failed.items())[:_FAILURES_SHOWN]:
+        print(f"{name}: {reason}")
+    if entry.citation:
+        print(f"Cite: {known.citation(entry.slug)}")
+    return 1 if found.failed else 0
 
 
 def _units(given: list[str] | None) -> str | dict[str, str] | None:

@@ -198,3 +198,25 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 def test_unknown_keys_cannot_be_asked_for() -> None:
     with pytest.raises(InputError, match="did you mean 'site'"):
         Context().at("sites", [1.0])
+
+
+@pytest.mark.parametrize("written", ["yes", "true", "'yes'"])
+def test_yes_and_no_as_people_write_them_in_yaml(written: str, tmp_path: Path) -> None:
+    """A bare yes is a truth value in YAML 1.1, which the YAML library reads."""
+    path = tmp_path / "context.yaml"
+    path.write_text(f"intervals:\n  - {{chest_open: {written}, right_heart_failure: no}}\n", encoding="utf-8")
+    context = Context.read(path)
+    assert context.at("chest_open", [0.0]).tolist() == ["yes"]
+    assert context.at("right_heart_failure", [0.0]).tolist() == ["no"]
+    assert Context.read(context.to_json()) == context
+
+
+def test_yes_and_no_in_a_table_are_words_or_truth_values(tmp_path: Path) -> None:
+    import pandas as pd
+
+    rows = pd.DataFrame({"from_s": [0.0], "chest_open": [True], "right_heart_failure": [False]})
+    assert Context.read(rows).at("chest_open", [1.0]).tolist() == ["yes"]
+    rows.to_parquet(tmp_path / "rows.parquet")
+    assert Context.read(tmp_path / "rows.parquet").at("right_heart_failure", [1.0]).tolist() == ["no"]
+    with pytest.raises(InputError, match="breathing"):
+        Context.read({"breathing": True})

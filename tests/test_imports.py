@@ -17,6 +17,7 @@ PACKAGE = Path(hemoidx.__file__).parent
 ORDER = (
     ("errors",),
     ("units", "facts", "samples", "output"),
+    ("opendata",),
     ("recordings",),
     ("swings",),
     ("survey",),

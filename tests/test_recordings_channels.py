@@ -6,6 +6,7 @@ import xarray as xr
 
 from hemoidx.errors import DataUnavailableError, InputError
 from hemoidx.recordings import choose_arterial, explain_arterial, role_of
+from hemoidx.recordings.channels import site_of, statistic_of
 
 
 def recording(**units):
@@ -26,7 +27,11 @@ def recording(**units):
         ("respiration", "RESP Resp"),
         ("co2", "CO2 ETCO2"),
         ("pleth", "PLETH Pleth"),
-        ("other", "OFF Angle HR ABPSys ABPMean ART_SBP NIBP_SBP SV SpO2 Radial_U x"),
+        ("flow", "Radial_U AorticRoot_Q FLOW"),
+        ("cuff_pressure", "NIBP_SBP device/NIBP_MBP NBPSys NBPm NBPDias"),
+        ("numeric", "HR ABPSys ABPMean ART_SBP ABPm SpO2 VENT_TV"),
+        ("cardiac_output", "CCO"),
+        ("other", "OFF Angle SV x"),
     ],
 )
 def test_roles(role, names):
@@ -78,3 +83,12 @@ def test_no_arterial_pressure():
         with pytest.raises(DataUnavailableError, match="no arterial pressure in r; there are ") as caught:
             choose_arterial(recording(**units))
         assert f"{next(iter(units))} [" in str(caught.value)
+
+
+def test_sites_and_statistics_by_name():
+    sites = {
+        name: site_of(name) for name in ("ART (radial)", "FEM", "Radial_P", "AorticRoot_P", "UAP", "ABP")
+    }
+    assert list(sites.values()) == ["radial", "femoral", "radial", "aorta", "umbilical", ""]
+    found = [statistic_of(name) for name in ("NIBP_SBP", "NBPd", "NBPMean", "NIBP")]
+    assert found == ["systolic", "diastolic", "mean", ""]

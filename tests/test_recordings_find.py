@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from hemoidx.errors import DataUnavailableError, InputError
-from hemoidx.recordings import data_root, databases, find_record
-from hemoidx.recordings.manifest import FIELDS, manifest_text
+from hemoidx.opendata import data_root
+from hemoidx.recordings import find_record
 
 
 @pytest.fixture
@@ -95,32 +95,6 @@ def test_default_root(monkeypatch, platform, env, tail):
     monkeypatch.setattr(sys, "platform", platform)
     assert data_root().as_posix().endswith(tail)
     assert data_root().is_absolute()
-
-
-def test_manifest_is_the_checkouts_and_complete():
-    known = databases()
-    assert {"mimicdb", "mimic3wdb"} <= set(known)
-    for entry in known.values():
-        assert set(FIELDS) <= set(entry)
-        assert entry["access"] in ("open", "credentialed")
-    file = Path(__file__).parents[1] / "data_manifest.yaml"
-    if file.is_file():
-        assert manifest_text() == file.read_text(encoding="utf-8")
-
-
-@pytest.mark.parametrize(
-    ("text", "says"),
-    [
-        ("version: 2\ndatabases: []", "version 1"),
-        ("[]", "version 1"),
-        ("version: 1", "must be a list"),
-        ("version: 1\ndatabases: [{slug: a}]", "'a' lacks title"),
-        ("a: [", "not YAML"),
-    ],
-)
-def test_spoiled_manifest(text, says):
-    with pytest.raises(InputError, match=says):
-        databases(text)
 
 
 def test_light_import():

@@ -95,12 +95,12 @@ def databases_of(cohort: Cohort) -> dict[str, tuple[str, str]]:
         By slug: title with version, and citation. A recording belongs to a database that the manifest knows
         if a folder above it has its slug; where it came from otherwise nobody can tell.
     """
-    from ..recordings import databases
+    from ..opendata import databases
 
     known = databases()
     parts = {part for source in cohort.members["source"].astype(str) for part in PurePath(source).parts[:-1]}
     return {
-        slug: (f"{entry['title']} {entry['version']}", " ".join(str(entry["citation"]).split()))
+        slug: (f"{entry.title} {entry.version}".strip(), known.citation(slug))
         for slug, entry in known.items()
         if slug in parts
     }

@@ -13,7 +13,7 @@ from ..context import Context
 from ..context.intervals import ALIASES, INTERVAL_KEYS, ONCE_KEYS
 from ..context.rows import empty, read_rows
 from ..errors import DataUnavailableError, InputError
-from ..recordings import data_root
+from ..opendata.root import data_root
 from ..recordings.finding import SUFFIXES
 
 if TYPE_CHECKING:

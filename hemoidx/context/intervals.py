@@ -69,6 +69,9 @@ def _between(low: float, high: float, unit: str) -> Check:
 
 def _one_of(allowed: tuple[str, ...]) -> Check:
     def check(value: Any, what: str) -> str:
+        # YAML reads a bare yes or no as a truth value, and so do tables.
+        if isinstance(value, bool | np.bool_) and "yes" in allowed:
+            return "yes" if value else "no"
         found = text(value, what)
         if found not in allowed:
             raise InputError(f"{what}: {found!r} is not known{near(found, allowed)}")

@@ -18,9 +18,8 @@ if TYPE_CHECKING:
         role_of,
     )
     from hemoidx.recordings.cropping import crop
-    from hemoidx.recordings.finding import data_root, find_record
+    from hemoidx.recordings.finding import find_record
     from hemoidx.recordings.loader import load
-    from hemoidx.recordings.manifest import databases
     from hemoidx.recordings.scale import scale_of
     from hemoidx.recordings.time_axis import Axis, TimeIndex, axis_of, time_coordinate, time_dim
 
@@ -29,9 +28,8 @@ _ROOMS = {
     "building": ("Channel", "Origin", "build", "unique_names"),
     "channels": ("PRESSURE_ROLES", "choose_arterial", "explain_arterial", "long_name", "role_of"),
     "cropping": ("crop",),
-    "finding": ("data_root", "find_record"),
+    "finding": ("find_record",),
     "loader": ("load",),
-    "manifest": ("databases",),
     "scale": ("scale_of",),
     "time_axis": ("Axis", "TimeIndex", "axis_of", "time_coordinate", "time_dim"),
 }
@@ -47,8 +45,6 @@ __all__ = [
     "build",
     "choose_arterial",
     "crop",
-    "data_root",
-    "databases",
     "explain_arterial",
     "find_record",
     "load",

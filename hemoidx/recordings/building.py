@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hemoidx.errors import InputError
-from hemoidx.recordings.channels import long_name
+from hemoidx.recordings.channels import ARTERIAL, long_name, site_of, statistic_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -208,6 +208,10 @@ def build(channels: list[Channel], origin: Origin) -> xr.Dataset:
             "calibrated": bool(ch.scale) and all(run["calibrated"] for run in ch.scale),
             "scale": ch.scale,
         }
+        if ch.role == ARTERIAL and (site := site_of(ch.name)):
+            attrs["site"] = site
+        if statistic := statistic_of(ch.name):
+            attrs["statistic"] = statistic
         rec[ch.name] = xr.Variable((ch.dim,), ch.values, attrs)
     rec.attrs = {
         "record_id": origin.record_id,

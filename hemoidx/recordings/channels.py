@@ -36,12 +36,25 @@ _OTHER_PRESSURES = {
     "CVP": "central_venous_pressure",
     "ICP": "intracranial_pressure",
 }
-PRESSURE_ROLES = frozenset({ARTERIAL, *_OTHER_PRESSURES.values()})
+# What a cuff or a monitor's number says now and then, by the names of open databases.
+_STATISTIC = {"S": "systolic", "D": "diastolic", "M": "mean"}
+_CUFF = re.compile(r"(NIBP|NBP)[_ ]?(?P<which>[SDM])(BP|YS|IAS?|EAN)?")
+CUFF = "cuff_pressure"
+PRESSURE_ROLES = frozenset({ARTERIAL, CUFF, *_OTHER_PRESSURES.values()})
 _PATTERNS = (
     ("ecg", re.compile(r"I|II|III|AV[RLF]|V\d?|MCL\d?|ECG.*|EKG.*")),
     ("respiration", re.compile(r"RESP.*")),
     ("co2", re.compile(r"(ET)?CO2")),
     ("pleth", re.compile(r"PLETH.*|PPG.*")),
+    ("flow", re.compile(r"FLOW.*|\w+_[UQ]")),
+    ("cardiac_output", re.compile(r"CCO|CARDIAC[_ ]OUTPUT")),
+    ("numeric", re.compile(r"(ART|FEM|ABP)[_ ]?[SDM](BP|YS|IAS?|EAN)?|HR|PULSE.*|RR|SPO2|VENT_.*")),
+)
+# Where in the body a name says that the cannula or the point of a simulated wave lies.
+_SITE = (
+    *(("radial", re.compile(r".*RADIAL.*")), ("femoral", re.compile(r"FEM.*|.*FEMORAL.*"))),
+    *(("brachial", re.compile(r".*BRACHIAL.*")), ("carotid", re.compile(r".*CAROTID.*"))),
+    *(("aorta", re.compile(r"AOBP|.*AORT.*")), ("umbilical", re.compile(r"UAP"))),
 )
 _TITLES = {
     ARTERIAL: "arterial pressure",
@@ -52,6 +65,10 @@ _TITLES = {
     "respiration": "respiration",
     "co2": "carbon dioxide in the airway",
     "pleth": "plethysmogram",
+    "flow": "flow",
+    "cardiac_output": "cardiac output",
+    "cuff_pressure": "pressure by a cuff",
+    "numeric": "number noted now and then",
 }
 
 
@@ -100,7 +117,8 @@ def role_of(name: str, unit: str | None = None) -> str:
     -------
     str
         arterial_pressure, pulmonary_pressure, central_venous_pressure, intracranial_pressure,
-        ecg, respiration, co2, pleth or other. A channel called OFF (not connected) is 'other'.
+        cuff_pressure, ecg, respiration, co2, pleth, flow, cardiac_output, numeric or other. A channel
+        called OFF (not connected) is 'other'.
 
     Examples
     --------
@@ -110,12 +128,50 @@ def role_of(name: str, unit: str | None = None) -> str:
     plain = plain_name(name)
     if plain in _DOUBTFUL:
         return ARTERIAL if pressure_unit(unit) else "other"
+    if _CUFF.fullmatch(plain):
+        return CUFF
     for trial in (plain, re.sub(r"_?\d$", "", plain)):
         if trial in _OTHER_PRESSURES:
             return _OTHER_PRESSURES[trial]
     if _arterial_rank(name) is not None:
         return ARTERIAL
     return next((role for role, pattern in _PATTERNS if pattern.fullmatch(plain)), "other")
+
+
+def site_of(name: str) -> str:
+    """
+    Where an arterial pressure was measured, if its name says so.
+
+    Parameters
+    ----------
+    name : str
+        As in the file.
+
+    Returns
+    -------
+    str
+        A site as the context of an analysis names it; empty if the name does not say.
+
+    Examples
+    --------
+    >>> site_of("device/FEM"), site_of("Radial_P"), site_of("ABP")
+    ('femoral', 'radial', '')
+    """
+    plain = plain_name(name)
+    return next((site for site, pattern in _SITE if pattern.fullmatch(plain)), "")
+
+
+def statistic_of(name: str) -> str:
+    """
+    Which pressure of a cuff a channel holds.
+
+    Returns
+    -------
+    str
+        "systolic", "diastolic" or "mean"; empty if it is none of a cuff.
+    """
+    found = _CUFF.fullmatch(plain_name(name))
+    return _STATISTIC[found["which"]] if found else ""
 
 
 def holds_pressure(role: str, unit: str | None) -> bool:

@@ -4,38 +4,14 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 from pathlib import Path
 
 from hemoidx.errors import DataUnavailableError, InputError
+from hemoidx.opendata.root import data_root
 
-ENVIRONMENT = "HEMOIDX_DATA"
 # Tried in this order, so a WFDB record wins over an exported table of the same name.
-SUFFIXES = (".hea", ".parquet", ".csv", ".csv.gz")
+SUFFIXES = (".hea", ".edf", ".nc", ".parquet", ".csv", ".csv.gz")
 _VERSION = re.compile(r"v?\d+(\.\d+)+")
-
-
-def data_root() -> Path:
-    """
-    Folder that holds the databases.
-
-    Returns
-    -------
-    Path
-        The environment variable HEMOIDX_DATA if set, else the user's data folder of the platform.
-        It need not exist.
-    """
-    given = os.environ.get(ENVIRONMENT)
-    if given:
-        return Path(given).expanduser()
-    home = Path.home()
-    if sys.platform == "darwin":
-        base = home / "Library" / "Application Support"
-    elif os.name == "nt":
-        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or home / ".local" / "share")
-    return base / "hemoidx"
 
 
 def find_record(source: str | os.PathLike[str]) -> Path:
@@ -95,7 +71,30 @@ def _with_suffix(path: Path) -> Path | None:
     )
 
 
+def places(source: str | os.PathLike[str]) -> list[Path]:
+    """
+    Places that a name may mean: the path itself, and those under the data root, with each version folder.
+
+    Parameters
+    ----------
+    source : str or path-like
+        As for `find_record`.
+
+    Returns
+    -------
+    list of Path
+        Whether anything is there or not.
+    """
+    if not isinstance(source, str | os.PathLike) or not os.fspath(source) or "\0" in os.fspath(source):
+        return []
+    return [Path(source).expanduser(), *_under_root(os.fspath(source))]
+
+
 def _in_root(text: str) -> list[Path]:
+    return [path for place in _under_root(text) if (path := _with_suffix(place)) is not None]
+
+
+def _under_root(text: str) -> list[Path]:
     parts = Path(text).parts
     if Path(text).is_absolute() or len(parts) < 2:
         return []
@@ -105,5 +104,4 @@ def _in_root(text: str) -> list[Path]:
     folders = [base]
     if base.is_dir():
         folders += sorted(p for p in base.iterdir() if p.is_dir() and _VERSION.fullmatch(p.name))
-    found = (_with_suffix(folder.joinpath(*parts[1:])) for folder in folders)
-    return [path for path in found if path is not None]
+    return [folder.joinpath(*parts[1:]) for folder in folders]

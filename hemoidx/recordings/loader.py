@@ -25,9 +25,11 @@ def load(
     Parameters
     ----------
     source : str or path-like
-        A WFDB record, a CSV or a Parquet file: a path, with or without suffix, or
+        A WFDB record, a CSV, Parquet, EDF or NetCDF file: a path, with or without suffix, or
         'database/record' under the data root (environment variable HEMOIDX_DATA, else the user's
-        data folder).
+        data folder). A WFDB record may also be named by its web address: it is fetched once, and
+        kept under the data root. A case of tracks is named by its folder, a subject of simulated
+        pulse waves by the folder of the database and its number: 'pwdb/12'.
     channels : str or sequence of str, optional
         Channels wanted; all if left out.
     units : str or mapping of str to str, optional
@@ -64,6 +66,13 @@ def load(
     --------
     >>> rec = load("mimicdb/037/03700181", channels=["ABP"])  # doctest: +SKIP
     """
+    if isinstance(source, str) and source.startswith(("http://", "https://")):
+        from hemoidx.opendata.fetching import fetch_address
+
+        source = fetch_address(source)
+    folder = _folder(source, channels)
+    if folder is not None:
+        return folder
     path = find_record(source)
     name = path.name.lower()
     if name.endswith(".hea"):
@@ -76,4 +85,27 @@ def load(
         from hemoidx.recordings.tables import read_table
 
         return read_table(path.absolute(), channels, units)
-    raise InputError(f"{path.name}: not a kind of file that is read; WFDB (.hea), CSV or Parquet is")
+    if name.endswith(".edf"):
+        from hemoidx.recordings.edf import read_edf
+
+        return read_edf(path.absolute(), channels)
+    if name.endswith((".nc", ".nc4")):
+        from hemoidx.recordings.netcdf import read_netcdf
+
+        return read_netcdf(path.absolute(), channels)
+    raise InputError(
+        f"{path.name}: not a kind of file that is read; WFDB (.hea), CSV, Parquet, EDF or NetCDF is"
+    )
+
+
+def _folder(source: str | os.PathLike[str], channels: str | Sequence[str] | None) -> xr.Dataset | None:
+    """Recording that is a folder of tracks, or a subject of pulse waves; None if it is neither."""
+    from hemoidx.recordings import pulse_waves, tracks
+    from hemoidx.recordings.finding import places
+
+    for place in places(source):
+        if place.is_dir() and tracks.is_case(place):
+            return tracks.read_tracks(place.absolute(), channels)
+        if place.name.isdigit() and pulse_waves.is_pulse_waves(place.parent):
+            return pulse_waves.read_subject(place.parent.absolute(), int(place.name), channels)
+    return None
