@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..opendata import Databases
     from .opened import Cohort
 
 _DOI = re.compile(r"doi[:\s]+(10\.\d{4,9}/[^\s,;()]+(?:\([^\s()]*\)[^\s,;()]*)*)", re.IGNORECASE)
@@ -100,10 +101,18 @@ def databases_of(cohort: Cohort) -> dict[str, tuple[str, str]]:
     known = databases()
     parts = {part for source in cohort.members["source"].astype(str) for part in PurePath(source).parts[:-1]}
     return {
-        slug: (f"{entry.title} {entry.version}".strip(), known.citation(slug))
+        slug: (f"{entry.title} {entry.version or ''}".strip(), _of_database(known, slug))
         for slug, entry in known.items()
         if slug in parts
     }
+
+
+def _of_database(known: Databases, slug: str) -> str:
+    entry = known[slug]
+    if entry.citation is None:
+        return f"{entry.title}. {entry.landing} (its citation is not known here)"
+    remark = " (from memory)" if "citation" in entry.known["recalled"] else ""
+    return f"{known.citation(slug)}{remark}"
 
 
 def bibtex(table: pd.DataFrame) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from ..plot.style import CAUTION
 from ..report.words import count, in_sentence, number
 from . import layout
+from .citations import databases_of
 from .flow import Flow, enters, sentence
 from .tally import Tally
 
@@ -92,7 +93,8 @@ def _recordings(cohort: Cohort, found: Tally, what: Flow, least: int) -> str:
     ]
     words = [
         f"Arterial pressure was taken from the {run['source']}: {rows['hours'].sum():.4g} h of signal, "
-        f"sampled at {spread}; channels (recordings): {named}.",
+        f"sampled at {spread}; channels (recordings): {named}."
+        + "".join(f" It belongs to {title} [cite]." for title, _ in databases_of(cohort).values()),
         sentence(what),
         f"A recording holds enough valid time with at least {count(least, 'window')} of 30 s in which enough "
         "beats and time could be used.",
