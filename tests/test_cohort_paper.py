@@ -128,6 +128,23 @@ def test_reasons_are_those_of_the_verdicts(cohort: hx.Cohort) -> None:
     assert (silent["rows"] <= cohort.audit("sbp")["rows"].iloc[0]).all()
 
 
+def test_a_tally_is_not_made_twice(cohort: hx.Cohort) -> None:
+    whole, part = cohort.tally(NAMES), cohort.tally(["sbp", "mbp"])
+    assert part.names == ("sbp", "mbp")
+    assert part.recordings is whole.recordings
+    afresh = hx.Cohort.open(cohort.folder).tally(["sbp", "mbp"])
+    for table in ("values", "reasons", "of_recording"):
+        left, right = (
+            getattr(one, table).sort_values(["record_id", "index"], kind="stable").reset_index(drop=True)
+            for one in (part, afresh)
+        )
+        pd.testing.assert_frame_equal(left, right)
+    with pytest.raises(InputError, match="holds no index 'hr'"):
+        part.of("hr")
+    with pytest.raises(InputError, match="at least one index"):
+        cohort.tally([])
+
+
 def test_missing_counts_empty_windows(cohort: hx.Cohort) -> None:
     windows = cohort.table("windows", ["ppv"])
     row = cohort.missing(NAMES).set_index("index").loc["ppv"]

@@ -19,7 +19,7 @@ from .flow import Flow, flow, flows
 from .methods import methods
 from .page import render
 from .summaries import exposure, exposure_summary, plot_summary, summary
-from .tally import Tally, tally
+from .tally import Tally
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,7 +98,7 @@ def make(
     chosen = [name for name in USUAL if name in cohort.catalogue] if names is None else list(names)
     if by is not None and by not in cohort.members:
         raise InputError(f"the members have no column {by!r} to group by; give it in the context table")
-    found = tally(cohort, chosen)
+    found = cohort.tally(chosen)
     units = {name: cohort.catalogue[name].unit for name in found.names}
     what = flow(cohort, found, least_windows)
     every = [what, *(flows(cohort, found, by, least_windows) if by else [])]

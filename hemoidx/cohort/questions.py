@@ -45,9 +45,13 @@ class Questions:
         """
         from .tally import tally
 
-        wanted = (names,) if isinstance(names, str) else tuple(names)
+        catalogue = self._cohort().catalogue
+        given = (names,) if isinstance(names, str) else names
+        wanted = tuple(dict.fromkeys(catalogue[name].name for name in given))
         if wanted not in self.tallies:
-            self.tallies[wanted] = tally(self._cohort(), wanted)
+            held = next((one for one in self.tallies.values() if {*wanted} <= {*one.names}), None)
+            made = tally(self._cohort(), wanted) if held is None or not wanted else held.only(wanted)
+            self.tallies[wanted] = made
         return self.tallies[wanted]
 
     def flow(self, names: Names, least_windows: int = 1) -> Flow:

@@ -78,6 +78,11 @@ class Tally:
         mine = self.values[self.values["index"] == name]
         return self.recordings.merge(mine, on="record_id", how="inner", validate="1:1")
 
+    def only(self, names: Sequence[str]) -> Tally:
+        """What it holds of some of its indices."""
+        kept = [table[table["index"].isin(names)] for table in (self.values, self.reasons, self.of_recording)]
+        return Tally(tuple(names), self.recordings, *kept)
+
 
 _VALUE = (
     "record_id", "index", "table", "rows", *LEVELS, "undocumented", "of_recording", "n", "mean", "sd",
@@ -109,7 +114,8 @@ def tally(cohort: Cohort, names: str | Sequence[str]) -> Tally:
     """
     import pandas as pd
 
-    wanted = tuple(dict.fromkeys([names] if isinstance(names, str) else names))
+    given = [names] if isinstance(names, str) else names
+    wanted = tuple(dict.fromkeys(cohort.catalogue[name].name for name in given))
     if not wanted:
         raise InputError("name at least one index, for instance mbp")
     entries = [cohort.catalogue[name] for name in wanted]
