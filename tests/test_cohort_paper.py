@@ -13,7 +13,7 @@ import hemoidx as hx
 from hemoidx.cli import main
 from hemoidx.cohort import audit, summaries
 from hemoidx.cohort.citations import bibtex, plain
-from hemoidx.cohort.flow import enters, flow, sentence
+from hemoidx.cohort.flow import _flow, enters, flow, sentence
 from hemoidx.cohort.plan import Cost, plan
 from hemoidx.cohort.tally import Tally
 from hemoidx.errors import InputError
@@ -204,6 +204,27 @@ def made_by_hand() -> Tally:
     )  # fmt: skip
     empty = pd.DataFrame(columns=["record_id", "index", "level", "reason", "rows", "alone"])
     return Tally(("mbp",), recordings, values, empty, empty)
+
+
+def test_failures_of_one_kind_are_counted_together() -> None:
+    found = made_by_hand()
+    gone = pd.DataFrame(
+        {
+            "record_id": ["x1", "x2", "x3", "x4"], "kind": ["error", "error", "hang", "error"],
+            "stage": ["analysing", "analysing", "", "loading"],
+            "reason": ["x1, channel ABP: no pulse (2 swings)", "x2, channel ABP: no pulse (1 swing)", "", "bad"],
+        }
+    )  # fmt: skip
+    members = pd.concat([found.recordings.assign(status="done"), gone[["record_id"]].assign(status="failed")])
+    steps = _flow(members, gone, found, 1, "all").steps
+    assert [step.stayed for step in steps] == [9, 8, 5, 5, 5]
+    assert steps[2].reasons == (
+        ("error: the recording, channel ABP: no pulse", 2), ("took too long", 1),
+    )  # fmt: skip
+    # Recordings that nobody gave a patient are patients of their own.
+    assert steps[0].patients == 8
+    early = _flow(members, gone.drop(columns="stage"), found, 1, "all").steps
+    assert [step.stayed for step in early] == [9, 9, 5, 5, 5]
 
 
 def test_sensitivity_of_known_numbers() -> None:

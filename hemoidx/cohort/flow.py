@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -218,11 +219,17 @@ def _flow(members: pd.DataFrame, failures: pd.DataFrame, found: Tally, least: in
 def _failed(rows: pd.DataFrame) -> dict[str, str]:
     words = {"error": "error", "hang": "took too long", "memory": "needed too much memory"}
     return {
-        str(row["record_id"]): f"{words.get(str(row['kind']), str(row['kind']))}: {row['reason']}"
+        str(row["record_id"]): _general(str(row["reason"]), str(row["record_id"]))
         if row["kind"] == "error"
         else words.get(str(row["kind"]), f"process ended ({row['kind']})")
         for _, row in rows.iterrows()
     }
+
+
+def _general(reason: str, record_id: str) -> str:
+    """Reason without what is peculiar to one recording, so that equal ones are counted together."""
+    bare = re.sub(r"\s*\([^()]*\)", "", reason).replace(record_id, "the recording")
+    return f"error: {bare}"
 
 
 def _refused(found: Tally, name: str, here: set[str], least: int) -> dict[str, str]:
