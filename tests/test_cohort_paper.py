@@ -212,7 +212,7 @@ def test_failures_of_one_kind_are_counted_together() -> None:
         {
             "record_id": ["x1", "x2", "x3", "x4"], "kind": ["error", "error", "hang", "error"],
             "stage": ["analysing", "analysing", "", "loading"],
-            "reason": ["x1, channel ABP: no pulse (2 swings)", "x2, channel ABP: no pulse (1 swing)", "", "bad"],
+            "reason": ["x1, channel ABP: no pulse (2)", "x2, channel ABP: no pulse (1)", "", "bad"],
         }
     )  # fmt: skip
     members = pd.concat([found.recordings.assign(status="done"), gone[["record_id"]].assign(status="failed")])
@@ -378,6 +378,19 @@ def test_one_command_writes_the_paper(
     cohort.write_paper(out, ["mbp", "sbp"], by="unit", below=65.0, exposure_of="mbp")
     again = {path.name: path.read_bytes() for path in out.iterdir()}
     assert {name for name in first if first[name] != again[name]} <= {"paper.json"}
+
+
+def test_the_lines_on_cohorts_in_the_readme_run(
+    cohort: hx.Cohort, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    pieces = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
+    (lines,) = [piece for piece in pieces if "hx.Cohort.open(" in piece]
+    (tmp_path / "results").symlink_to(cohort.folder)
+    monkeypatch.chdir(tmp_path)
+    exec(compile(lines, "README.md", "exec"), {"hx": hx})
+    assert "sought: 18" in capsys.readouterr().out
+    assert (tmp_path / "paper" / "paper.html").is_file()
 
 
 @pytest.mark.parametrize(
