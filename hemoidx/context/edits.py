@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..facts import mask
+from ..output import whole_file
 from ..spans import KINDS
 from .rows import empty, near, number, read_rows, text
 
@@ -228,6 +231,47 @@ class Edits:
                     f"edits, row {i}: {row.action} at {low:g} s lies outside the recording "
                     f"({start_s:g} to {end_s:g} s)"
                 )
+
+    def save(self, path: str | os.PathLike[str]) -> Path:
+        """
+        Save them as a file that `read` takes.
+
+        Parameters
+        ----------
+        path : path
+            Its ending says what it is: .csv, .yaml, .yml or .json. It is replaced if it is there.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        InputError
+            If the ending is none of these.
+        """
+        target, rows = Path(path), self.to_json()
+        if target.suffix == ".csv":
+            import csv
+            import io
+
+            text_ = io.StringIO(newline="")
+            writer = csv.DictWriter(text_, _KEYS)
+            writer.writeheader()
+            writer.writerows(rows)
+            content = text_.getvalue()
+        elif target.suffix in (".yaml", ".yml"):
+            import yaml
+
+            content = yaml.safe_dump({"edits": rows}, sort_keys=False)
+        elif target.suffix == ".json":
+            content = json.dumps({"edits": rows}, indent=1)
+        else:
+            raise InputError(f"{target.name}: edits are saved as .csv, .yaml or .json")
+        with whole_file(target) as part:
+            part.write_text(content, encoding="utf-8", newline="")
+        return target
 
     def to_json(self) -> list[dict[str, Any]]:
         """Give them as rows that `read` understands."""

@@ -3,7 +3,7 @@
 from importlib import import_module
 from typing import Any
 
-_HOME = {"View": "view", "CohortView": "cohort_view"}
+_HOME = {"View": "view", "CohortView": "cohort_view", "RecordingView": "recording_view"}
 
 __all__ = [*_HOME]
 
