@@ -156,7 +156,7 @@ def test_the_commands_and_files_in_the_readme_run(
     assert told.events["kind"].tolist() == ["fluid"]
     assert told.info["context"]["height_cm"] == 172
     rows = re.findall(r"^\| `hemoidx (\w+)(.*?)` \|", readme, flags=re.MULTILINE)
-    assert [name for name, _ in rows] == ["demo", "analyse", "indices", "validate"]
+    assert [name for name, _ in rows] == ["demo", "analyse", "paper", "plan", "indices", "validate"]
     capsys.readouterr()
     for name, options in rows:
         with pytest.raises(SystemExit) as done:
