@@ -11,7 +11,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from hemoidx import __version__
 
@@ -186,6 +186,8 @@ def _parser() -> argparse.ArgumentParser:
     page.add_argument("--no-browser", action="store_true", help="only say where the page is")
     page.set_defaults(command=_open)
 
+    _paper_parsers(commands, debug)
+
     indices = commands.add_parser(
         "indices", parents=[debug], epilog=CAUTION, help="the catalogue of indices",
         description="List the indices, or say all that is known of one: definition, sources, rules, limits.",
@@ -202,6 +204,46 @@ def _parser() -> argparse.ArgumentParser:
     )
     validate.set_defaults(command=_validate)
     return parser
+
+
+def _paper_parsers(commands: Any, debug: argparse.ArgumentParser) -> None:
+    paper = commands.add_parser(
+        "paper", parents=[debug], epilog=CAUTION, help="what a paper needs of a cohort: page, tables",
+        description="Exclusion flow, verdicts by group, sensitivity to masking, summaries over patients, "
+        "methods and citations of a cohort, as one page with tables and pictures beside it.",
+    )  # fmt: skip
+    paper.add_argument("cohort", type=Path, metavar="COHORT", help="folder that `hemoidx cohort` wrote")
+    paper.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    paper.add_argument(
+        "--index", action="append", metavar="NAME", help="index to tell of; may be repeated (the usual ones)"
+    )
+    paper.add_argument("--by", metavar="COLUMN", help="group column of the context table")
+    paper.add_argument(
+        "--least-windows", type=int, default=1, metavar="N",
+        help="windows of 30 s with a value that a recording needs (%(default)s)",
+    )  # fmt: skip
+    side = paper.add_mutually_exclusive_group()
+    side.add_argument("--below", type=float, metavar="VALUE", help="exposure: time below this threshold")
+    side.add_argument("--above", type=float, metavar="VALUE", help="exposure: time above this threshold")
+    paper.add_argument(
+        "--exposure-of", default="mbp", metavar="NAME", help="index of beats for it (%(default)s)"
+    )
+    paper.set_defaults(command=_paper)
+
+    plan = commands.add_parser(
+        "plan", parents=[debug], epilog=CAUTION, help="what a database would cost, from a cohort",
+        description="Reckon time, bytes and commands for a database from a cohort that was run.",
+    )  # fmt: skip
+    plan.add_argument("cohort", type=Path, metavar="COHORT", help="a cohort like what is planned, run before")
+    size = plan.add_mutually_exclusive_group(required=True)
+    size.add_argument("--hours", type=float, metavar="H", help="signal of the database [h]")
+    size.add_argument("--terabytes", type=float, metavar="TB", help="or its files, of the same format")
+    plan.add_argument("--workers", type=int, required=True, metavar="N", help="processes that share the work")
+    plan.add_argument(
+        "--efficiency", type=float, default=0.9, metavar="SHARE",
+        help="speed-up of n workers over n, as you measured it (%(default)s)",
+    )  # fmt: skip
+    plan.set_defaults(command=_plan)
 
 
 def _demo(chosen: argparse.Namespace) -> int:
@@ -250,6 +292,35 @@ def _cohort(chosen: argparse.Namespace) -> int:
         print(f"... {failed - _FAILURES_SHOWN} more")
     print(f"Look at: {chosen.out}" + (f" and {chosen.out / 'failures.parquet'}" if failed else ""))
     return 1 if failed else 0
+
+
+def _paper(chosen: argparse.Namespace) -> int:
+    import hemoidx as hx
+
+    page = hx.Cohort.open(chosen.cohort).write_paper(
+        chosen.out,
+        chosen.index,
+        by=chosen.by,
+        least_windows=chosen.least_windows,
+        exposure_of=chosen.exposure_of,
+        below=chosen.below,
+        above=chosen.above,
+    )
+    print((chosen.out / "flow.txt").read_text(encoding="utf-8").rstrip())
+    print(f"Look at: {page}")
+    return 0
+
+
+def _plan(chosen: argparse.Namespace) -> int:
+    import hemoidx as hx
+    from hemoidx.cohort.plan import plan
+
+    cohort = hx.Cohort.open(chosen.cohort)
+    cost = cohort.cost()
+    hours = chosen.hours if chosen.hours is not None else chosen.terabytes * 1e12 / cost.read_per_hour
+    made = plan(cost, hours, chosen.workers, chosen.efficiency)
+    print(f"{made.text()}\n\n{made.commands()}", end="")
+    return 0
 
 
 def _fetch(chosen: argparse.Namespace) -> int:

@@ -164,7 +164,7 @@ class Analysis(Questions):
         context = Context.read(self.info["context"])
         start, end = self._lasting(table)
         columns = columns_of(
-            self.catalogue, lambda column: self._whole(table, column), context.over, start, end
+            self.catalogue, lambda column: self.whole(table, column), context.over, start, end
         )
         judged = judge(
             self.catalogue.rules_in(index, table),
@@ -172,7 +172,7 @@ class Analysis(Questions):
             table,
             frame["facts"].to_numpy(),
             columns,
-            self._whole(table, index.column),
+            self.whole(table, index.column),
             self.catalogue.facts,
             int(self.record["facts"].iloc[0]),
             index.missing,
@@ -247,12 +247,13 @@ class Analysis(Questions):
         if not {"offset", "gain"} & set(index.harmed_by):
             raise InputError(f"index {name}: zero, level and gain do not change it")
         value = frame[index.column].to_numpy(dtype=np.float64)
-        unsure = StaticUncertainty(
-            zero_se=frame["static_error_se"].to_numpy(dtype=np.float64),
-            # Zero and level stand together in that column.
-            level_se=0.0,
-            gain_se=np.nan_to_num(frame["gain_error_se"].to_numpy(dtype=np.float64)) / 100.0,
+        # An analysis with part of the catalogue may lack these columns: not known, too.
+        zero_se, gain_se = (
+            frame[name].to_numpy(dtype=np.float64) if name in frame else np.full(len(frame), np.nan)
+            for name in ("static_error_se", "gain_error_se")
         )
+        # Zero and level stand together in the first of them.
+        unsure = StaticUncertainty(zero_se=zero_se, level_se=0.0, gain_se=np.nan_to_num(gain_se) / 100.0)
         low, high = unsure.plus_minus(value, times, difference="offset" not in index.harmed_by)
         out = frame[list(KEYS[table])].copy()
         out.attrs = {"units": dict.fromkeys(("value", "low", "high"), index.unit)}
@@ -277,8 +278,27 @@ class Analysis(Questions):
         first, fs = self.info["samples"]["first"], self.info["fs"]
         return np.array([first / fs]), np.array([(first + self.info["samples"]["size"]) / fs])
 
-    def _whole(self, table: str, column: str) -> Float:
-        """Column of a table with what masking hid put back."""
+    def whole(self, table: str, column: str) -> Float:
+        """
+        Give a column of a table with what masking hid put back.
+
+        Parameters
+        ----------
+        table : str
+            "beats", "breaths", "windows" or "record".
+        column : str
+            One of its columns of numbers.
+
+        Returns
+        -------
+        ndarray, shape (n_rows,)
+            The values; they are no results, see `unchecked`.
+
+        Raises
+        ------
+        InputError
+            If there is no such column.
+        """
         frame: pd.DataFrame = getattr(self, table)
         if column not in frame:
             raise InputError(f"table {table}: no column {column!r} for a rule to read")

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from ..indices.catalogue import Catalogue
+
 DESCRIPTION = "analysis.json"
 _TABLES = ("beats", "breaths", "windows", "record", "spans", "events", "flushes", "zeros")
 
@@ -116,7 +118,9 @@ def open_folder(folder: str | os.PathLike[str]) -> Analysis:
         raise _not_ours(target) from error
 
 
-def put_together(tables: Mapping[str, pd.DataFrame], info: dict[str, Any]) -> Analysis:
+def put_together(
+    tables: Mapping[str, pd.DataFrame], info: dict[str, Any], catalogue: Catalogue | None = None
+) -> Analysis:
     """
     Make an analysis of its tables and its description.
 
@@ -126,6 +130,8 @@ def put_together(tables: Mapping[str, pd.DataFrame], info: dict[str, Any]) -> An
         All tables, ``unchecked`` among them.
     info : dict
         Its description, with the catalogue as ``indices``.
+    catalogue : Catalogue, optional
+        That catalogue, where it was read already.
 
     Returns
     -------
@@ -133,8 +139,8 @@ def put_together(tables: Mapping[str, pd.DataFrame], info: dict[str, Any]) -> An
         The analysis.
     """
     shown: dict[str, Any] = {name: tables[name] for name in _TABLES}
-    catalogue = from_json(info["indices"])
-    return Analysis(**shown, info=info, catalogue=catalogue, hidden=_hidden(tables["unchecked"]))
+    entries = from_json(info["indices"]) if catalogue is None else catalogue
+    return Analysis(**shown, info=info, catalogue=entries, hidden=_hidden(tables["unchecked"]))
 
 
 def _not_ours(target: Path) -> InputError:

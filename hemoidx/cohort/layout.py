@@ -133,6 +133,9 @@ def _floats() -> tuple[pa.DataType, ...]:
 def _arrow(rows: pd.DataFrame) -> pa.Table:
     import pyarrow as pa
 
+    # pandas copies what a table carries with every column that is taken out of it.
+    rows = rows.copy(deep=False)
+    rows.attrs = {}
     columns = {}
     for name in rows.columns:
         column = rows[name]

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import DataUnavailableError, InputError
-from ..tables import TABLES
+from ..tables import TABLES, Words
 from . import layout
+from .questions import Questions
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..analysis import Analysis
+    from ..indices.catalogue import Catalogue
 
 _SOME = 20
 Where = Sequence[tuple[str, str, Any]]
 
 
-class Cohort:
+class Cohort(Questions):
     """
     What `hemoidx.run_cohort` wrote.
 
@@ -37,8 +40,8 @@ class Cohort:
         One row a recording: ``record_id, source, status`` (done or failed), ``key``, ``hours`` of signal,
         ``seconds`` of work, ``n_beats``, and the groups of the context table.
     failures : pandas.DataFrame
-        Recordings that failed: ``record_id, source, kind`` (error, hang, memory, killed), ``reason`` and
-        ``attempts``.
+        Recordings that failed: ``record_id, source, kind`` (error, hang, memory, killed), ``stage``
+        (loading or analysing; "" where the process could not say), ``reason`` and ``attempts``.
 
     Notes
     -----
@@ -50,6 +53,7 @@ class Cohort:
         self, folder: Path, info: dict[str, Any], members: pd.DataFrame, failures: pd.DataFrame
     ) -> None:
         self.folder, self.info, self.members, self.failures = folder, info, members, failures
+        self.tallies = {}
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str]) -> Cohort:
@@ -168,8 +172,9 @@ class Cohort:
     def _attrs(self, table: str, columns: Sequence[str]) -> dict[str, Any]:
         attrs = dict(self.info["tables"][table])
         for name in ("units", "long_names"):
-            attrs[name] = {column: attrs[name].get(column, "") for column in columns}
-        return attrs
+            # pandas copies attributes with every column that is taken out; these copy to themselves.
+            attrs[name] = Words({column: attrs[name].get(column, "") for column in columns})
+        return {name: tuple(value) if isinstance(value, list) else value for name, value in attrs.items()}
 
     def analysis(self, record_id: str) -> Analysis:
         """
@@ -201,9 +206,42 @@ class Cohort:
         if row["status"].iloc[0] != "done" or info is None:
             reason = self.failures.loc[self.failures["record_id"] == record_id, "reason"]
             raise DataUnavailableError(f"{record_id} has no results: {next(iter(reason), 'they are gone')}")
-        where = [("record_id", "==", record_id)]
-        tables = {table: self.table(table, where=where) for table in TABLES}
-        return put_together(tables, {**info, **self.info["common"]})
+        tables = {table: self.of_one(table, record_id) for table in TABLES}
+        return put_together(tables, {**info, **self.info["common"]}, self.catalogue)
+
+    def of_one(self, table: str, record_id: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """
+        Read a table of one recording: its own file, not a search through those of all.
+
+        Parameters
+        ----------
+        table : str
+            As in `dataset`.
+        record_id : str
+            A recording with results.
+        columns : sequence of str, optional
+            Columns to read; all if left out.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Its rows.
+        """
+        import pyarrow.parquet as pq
+
+        path = layout.table_path(self.folder, table, record_id)
+        rows: pd.DataFrame = pq.read_table(
+            path, columns=None if columns is None else list(columns), partitioning=None
+        ).to_pandas()
+        rows.attrs.update(self._attrs(table, list(rows.columns)))
+        return rows
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """Indices of this cohort; those of a user's own keep their declaration, not their function."""
+        from ..indices.stored import from_json
+
+        return from_json(self.info["common"]["indices"])
 
     def verdicts(
         self, name: str, table: str = "windows", records: Sequence[str] | None = None

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from ..indices.index import Index
 
 _MEMBER = ("record_id", "source", "status", "key", "hours", "seconds", "n_beats")
-_FAILURE = ("record_id", "source", "kind", "reason", "attempts")
+_FAILURE = ("record_id", "source", "kind", "stage", "reason", "attempts")
 _NUMBER = re.compile(r"-?(0|[1-9]\d*)(\.\d+)?(e[-+]?\d+)?", re.IGNORECASE)
 _LEAST_MEMORY = 256 * 1024**2
 
@@ -304,7 +304,9 @@ def _finish(
         table[name] = _typed(table[name])
     numbers = {"hours": "float64", "seconds": "float64", "n_beats": "Int64"}
     layout.write_frame(table.astype(numbers), folder / layout.MEMBERS)
-    failed = [{"attempts": 1, **by_name[m.record_id]} for m in members if m.record_id not in set(done)]
+    failed = [
+        {"attempts": 1, "stage": "", **by_name[m.record_id]} for m in members if m.record_id not in set(done)
+    ]
     failures = pd.DataFrame(failed, columns=list(_FAILURE)).astype({"attempts": "int64"})
     texts = [name for name in _FAILURE if name != "attempts"]
     layout.write_frame(failures.astype(dict.fromkeys(texts, "str")), folder / layout.FAILURES)

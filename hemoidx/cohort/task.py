@@ -20,6 +20,8 @@ from ..tables import TABLES
 from . import layout
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from ..analysis import Analysis
 
 #: Fields of a description that are the same for all recordings: they stand once, in that of the cohort.
@@ -81,44 +83,54 @@ def work(job: Job) -> dict[str, Any]:
     -------
     dict
         A short summary: ``record_id, source, status``; ``key, hours, seconds, n_beats`` if it is "done", else
-        ``kind`` ("error" or "memory") and ``reason``.
+        ``kind`` ("error" or "memory"), ``stage`` ("loading" or "analysing") and ``reason``.
     """
     out = Path(job.out)
     there = _kept(job, out)
     if there is not None:
         return there
     layout.clear(out, job.record_id)
+    stage = "loading"
     try:
         with _guarded(job):
-            return _made(job, out)
+            started = time.perf_counter()
+            rec = _loaded(job)
+            stage = "analysing"
+            return _made(job, out, rec, started)
     except MemoryError:
-        return _failed(job, "memory", "it needs more memory than a process may take")
+        return _failed(job, stage, "memory", "it needs more memory than a process may take")
     except (HemoidxError, OSError) as error:
-        return _failed(job, "error", " ".join(str(error).split()))
+        return _failed(job, stage, "error", " ".join(str(error).split()))
     except Exception as error:
         words = " ".join(f"{type(error).__name__}: {error}".split())
         return _failed(
-            job, "error", f"unexpected {words}; this is a fault of hemoidx or of an index given to it"
+            job, stage, "error", f"unexpected {words}; this is a fault of hemoidx or of an index given to it"
         )
 
 
-def _failed(job: Job, kind: str, reason: str) -> dict[str, Any]:
+def _failed(job: Job, stage: str, kind: str, reason: str) -> dict[str, Any]:
     layout.clear(Path(job.out), job.record_id)
     return {
         "record_id": job.record_id,
         "source": job.source,
         "status": "failed",
         "kind": kind,
+        "stage": stage,
         "reason": reason[:500],
     }
 
 
-def _made(job: Job, out: Path) -> dict[str, Any]:
+def _loaded(job: Job) -> xr.Dataset:
     import hemoidx as hx
 
-    started = time.perf_counter()
     rec = hx.load(job.source, units=job.units) if job.units is not None else hx.load(job.source)
     rec.attrs["record_id"] = job.record_id
+    return rec
+
+
+def _made(job: Job, out: Path, rec: xr.Dataset, started: float) -> dict[str, Any]:
+    import hemoidx as hx
+
     context: Any = None
     if job.context:
         # A mapping of a cohort stands alone; rows come from a table.

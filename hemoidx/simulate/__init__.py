@@ -3,6 +3,7 @@
 from hemoidx.simulate.cohort import teaching_cohort
 from hemoidx.simulate.draw import FAMILIES, random_scenarios
 from hemoidx.simulate.model import Simulated, simulate, simulate_arrays
+from hemoidx.simulate.population import context_of, population, write_population
 from hemoidx.simulate.release import flush_release
 from hemoidx.simulate.scenario import EVENT_KINDS, Event, Scenario
 from hemoidx.simulate.truth import Truth
@@ -23,9 +24,11 @@ __all__ = [
     "Scenario",
     "Simulated",
     "Truth",
+    "context_of",
     "equivalent",
     "flush_release",
     "flush_transfer",
+    "population",
     "random_scenarios",
     "read_truth",
     "simulate",
@@ -34,5 +37,6 @@ __all__ = [
     "through_tube",
     "transfer",
     "write_cohort",
+    "write_population",
     "write_recording",
 ]

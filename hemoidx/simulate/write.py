@@ -24,7 +24,9 @@ def _truth_paths(folder: Path, name: str) -> dict[str, Path]:
     return {table: folder / f"{name}.truth_{table}.parquet" for table in ("beats", "spans", "breaths")}
 
 
-def write_recording(sim: Simulated, folder: Path | str, name: str | None = None) -> Path:
+def write_recording(
+    sim: Simulated, folder: Path | str, name: str | None = None, *, truth: bool = True
+) -> Path:
     """
     Write a simulated recording as WFDB, and its truth as Parquet beside it.
 
@@ -36,6 +38,8 @@ def write_recording(sim: Simulated, folder: Path | str, name: str | None = None)
         Where to; made if it is not there.
     name : str, optional
         Name of the record: letters, digits, hyphen and underscore. The scenario's name if left out.
+    truth : bool
+        Whether the truth is written too.
 
     Returns
     -------
@@ -86,7 +90,7 @@ def write_recording(sim: Simulated, folder: Path | str, name: str | None = None)
         comments=comments_of(sim.scenario),
         d_signal=code[:, None],
     ).wrsamp(write_dir=str(target))
-    for table, path in _truth_paths(target, record).items():
+    for table, path in _truth_paths(target, record).items() if truth else ():
         _write_table(getattr(sim.truth, table), path)
     return target / record
 
