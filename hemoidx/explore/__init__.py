@@ -3,7 +3,13 @@
 from importlib import import_module
 from typing import Any
 
-_HOME = {"View": "view", "CohortView": "cohort_view", "RecordingView": "recording_view"}
+_HOME = {
+    "View": "view",
+    "CohortView": "cohort_view",
+    "RecordingView": "recording_view",
+    "LineBench": "line_bench",
+    "MysteryLine": "mystery",
+}
 
 __all__ = [*_HOME]
 
