@@ -113,11 +113,18 @@ def test_the_lines_in_the_readme_run(
     readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
     # The ten lines, and those that go on with the recording of the first ones.
     pieces = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
-    # Those on a cohort are run where there is one.
+    # What a paper needs is asked where there is a cohort large enough.
     pieces = [piece for piece in pieces if "hx.Cohort.open(" not in piece]
-    assert len(pieces) == 3
-    lines = "\n".join(pieces)
+    assert len(pieces) == 6
+    # Processes of their own would read this file again.
+    lines = "\n".join(pieces).replace("workers=2", "workers=0")
     (tmp_path / "demo").symlink_to(made[0])
+    (tmp_path / "recordings").mkdir()
+    for name in ("alder_steady", "maple_sampling"):
+        for file in (made[0] / "recordings").glob(f"{name}.*"):
+            (tmp_path / "recordings" / file.name).symlink_to(file)
+    rows = "record_id,ward,site\nalder_steady,north,radial\nmaple_sampling,south,femoral\n"
+    (tmp_path / "context.csv").write_text(rows, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     exec(compile(lines, "README.md", "exec"), {})
     assert (tmp_path / "out" / "report.html").is_file()
@@ -156,7 +163,9 @@ def test_the_commands_and_files_in_the_readme_run(
     assert told.events["kind"].tolist() == ["fluid"]
     assert told.info["context"]["height_cm"] == 172
     rows = re.findall(r"^\| `hemoidx (\w+)(.*?)` \|", readme, flags=re.MULTILINE)
-    assert [name for name, _ in rows] == ["demo", "analyse", "paper", "plan", "indices", "validate"]
+    assert [name for name, _ in rows] == [
+        *("demo", "analyse", "fetch", "cohort", "paper", "plan", "open", "indices", "validate")
+    ]
     capsys.readouterr()
     for name, options in rows:
         with pytest.raises(SystemExit) as done:

@@ -108,5 +108,5 @@ def _plane(ax: Axes, found: Seen, who: tuple[float, float, float, float]) -> Non
         axis.set_minor_locator(NullLocator())
     label_axes(
         ax, x="natural frequency [Hz]", y="damping ratio",
-        title="systolic read too high (full), too low (broken) [mmHg]",
+        title="error of systolic [mmHg]: full high, broken low",
     )  # fmt: skip

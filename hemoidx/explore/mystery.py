@@ -194,8 +194,8 @@ class MysteryLine(View):
         recorded = seen(self.bench).numbers
         return (
             f"Exercise {self._state['number']}: recorded {recorded['sbp'][1]:.0f} over "
-            f"{recorded['dbp'][1]:.0f}, mean {recorded['mbp'][1]:.0f} mmHg; a cuff on the other arm said a mean "
-            f"of {self.cuff():.0f} mmHg. The patient is invented. What, if anything, is wrong with the "
+            f"{recorded['dbp'][1]:.0f}, mean {recorded['mbp'][1]:.0f} mmHg; a cuff on the other arm said a "
+            f"mean of {self.cuff():.0f} mmHg. The patient is invented. What, if anything, is wrong with the "
             "line?"
         )
 
