@@ -1,5 +1,6 @@
 """Fetching from a server on loopback that cuts, lies, keeps silent and sends elsewhere."""
 
+import gzip
 import os
 import signal
 import subprocess
@@ -245,6 +246,60 @@ def test_a_recording_is_loaded_by_its_address(
     assert not any(path.endswith(".dat") for path in mirror.asked())
     with pytest.raises(InputError, match="address of a recording"):
         hx.load(mirror.url)
+
+
+# --- tracks of cases ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def interface(tmp_path: Path) -> Iterator[Mirror]:
+    """An open web interface of tracks: a compressed index that begins with a mark, one CSV a track."""
+    folder = tmp_path / "tracks"
+    folder.mkdir()
+    rows = [
+        "caseid,tname,tid",
+        "7,box/ART (radial),aa01",
+        "7,other/HR,aa02",
+        "7,box/HR,aa03",
+        "8,box/ART,aa04",
+    ]
+    (folder / "trks").write_bytes(gzip.compress(("\ufeff" + "\n".join(rows)).encode()))
+    wave = "\n".join(["Time,box/ART (radial)", "0,80", "0.002,81", *(",82" for _ in range(2000))])
+    (folder / "aa01").write_bytes(gzip.compress(wave.encode()))
+    for tid in ("aa02", "aa03", "aa04"):
+        (folder / tid).write_text("Time,box/HR\n1,71\n3,72\n", encoding="ascii")
+    (folder / "8.parquet").write_bytes(b"whole case")
+    with serving(folder) as found:
+        yield found
+
+
+def test_a_case_of_tracks_is_fetched_and_loaded(
+    interface: Mirror, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    how = {"base_url": interface.url, "root": tmp_path / "root", "progress": False, "manners": QUICK}
+    found = hx.fetch("vitaldb", ["7"], **how)
+    assert found.files == ["7/ART (radial).csv.gz", "7/HR.csv", "7/HR_2.csv"]
+    assert sorted(found.unverified) == found.files
+    monkeypatch.setenv("HEMOIDX_DATA", str(tmp_path / "root"))
+    rec = hx.load("vitaldb/7")
+    assert rec["ART (radial)"].attrs["site"] == "radial"
+    assert rec["ART (radial)"].attrs["fs"] == 500.0
+    assert hx.fetch("vitaldb", ["7"], **how).new == []
+    assert hx.fetch("vitaldb", ["8/ART*"], **how).files == ["8/ART.csv"]
+    with pytest.raises(DataUnavailableError, match="case 8 has no such track; it has ART"):
+        hx.fetch("vitaldb", ["8/CVP"], **how)
+    with pytest.raises(DataUnavailableError, match="no case 9"):
+        hx.fetch("vitaldb", ["9"], **how)
+    with pytest.raises(InputError, match="name the cases"):
+        hx.fetch("vitaldb", **how)
+    with pytest.raises(InputError, match="names no case"):
+        hx.fetch("vitaldb", ["seven"], **how)
+
+
+def test_without_an_index_of_tracks_the_whole_case_is_fetched(interface: Mirror, tmp_path: Path) -> None:
+    (interface.root / "trks").unlink()
+    how = {"base_url": interface.url, "root": tmp_path / "root", "progress": False, "manners": QUICK}
+    assert hx.fetch("vitaldb", ["8"], **how).files == ["8.parquet"]
 
 
 SCRIPT = """

@@ -141,7 +141,7 @@ def test_several_reasons_of_windows_are_counted_one_by_one(result: hx.Analysis, 
 
 def test_each_verdict_that_is_shown_is_explained(result: hx.Analysis, page: str) -> None:
     text = Reader(page).text
-    legend = text.partition("its reasons stand under Cautions.")[2].partition("quantity median")[0]
+    legend = text.partition("The reasons stand under Cautions.")[2].partition("quantity median")[0]
     shown = {
         str(result.verdicts(index.name, table="record")["measurement"].iloc[0])
         for index in result.catalogue.measured_in("record")

@@ -6,10 +6,11 @@ import json
 import os
 import re
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -17,6 +18,7 @@ from urllib.parse import quote, urlsplit
 from hemoidx.errors import DataUnavailableError, HemoidxError, InputError
 from hemoidx.output import whole_file
 
+from .cases import Task, tasks
 from .manifest import databases
 from .root import data_root
 from .transfer import Manners, get_file, get_text, sha256
@@ -73,7 +75,8 @@ def fetch(
         Its slug.
     records : sequence of str
         Recordings as the database names them, or patterns with ``*``; all of them if left out. The headers of
-        a record of several segments bring all segments along.
+        a record of several segments bring all segments along. Of a database of tracks, cases by their number
+        with the usual tracks, or ``7/ART*`` for others.
     base_url : str, optional
         Another server of the same layout, such as a mirror.
     root : path, optional
@@ -104,7 +107,7 @@ def fetch(
     """
     entry = databases()[database]
     server = base_url or entry.files
-    if server is None or entry.layout != "wfdb":
+    if server is None or entry.layout not in ("wfdb", "tracks"):
         raise DataUnavailableError(
             f"{database} cannot be fetched by this program; see {entry.landing}, and put it under "
             f"{data_root()}"
@@ -115,8 +118,12 @@ def fetch(
     place = _Place((folder / database / (entry.version or "current")).absolute(), server.rstrip("/") + "/")
     polite = manners or Manners()
     work = _Work(place, entry.access == "credentialed", polite)
-    wanted = _wanted(work, records)
-    _run(work, wanted, workers, progress)
+    todo: Mapping[str, Task]
+    if entry.layout == "tracks":
+        todo = tasks(work, entry, records)
+    else:
+        todo = {name: partial(_record, work, name) for name in _wanted(work, records)}
+    _run(work, todo, workers, progress)
     work.index.save()
     if not work.done.files and work.done.failed:
         name, reason = next(iter(work.done.failed.items()))
@@ -223,6 +230,10 @@ class _Index:
         with self._lock:
             self._known[name] = [stat.st_size, stat.st_mtime_ns, digest]
 
+    def move(self, old: str, new: str) -> None:
+        with self._lock:
+            self._known[new] = self._known.pop(old)
+
     def save(self) -> None:
         if self._known:
             self._path.parent.mkdir(parents=True, exist_ok=True)
@@ -246,17 +257,41 @@ class _Work:
         path, digest = self.place.path(name), self.sums.get(name)
         if self.sums and digest is None:
             raise DataUnavailableError("the database publishes no such file")
-        new = not self.index.good(name, path, digest)
-        if new:
-            found = get_file(self.place.url(name), path, digest, self.manners, self.login, told)
-            self.index.note(name, path, found)
+        if not self.there(name):
+            self.fetch(name, name, told)
+        return path
+
+    def there(self, name: str) -> bool:
+        """Whether a file is in place with its content; noted if it is."""
+        found = self.index.good(name, self.place.path(name), self.sums.get(name))
+        if found:
+            self._note(name, new=False)
+        return found
+
+    def fetch(self, address: str, name: str, told: Any) -> Path:
+        """Fetch a file of the server under a name."""
+        path, digest = self.place.path(name), self.sums.get(name)
+        found = get_file(self.place.url(address), path, digest, self.manners, self.login, told)
+        self.index.note(name, path, found)
+        self._note(name, new=True)
+        return path
+
+    def rename(self, old: str, new: str) -> None:
+        """Give a file that was just fetched another name."""
+        target = self.place.path(new)
+        self.place.path(old).replace(target)
+        with self.lock:
+            for names in (self.done.files, self.done.new, self.done.unverified):
+                names[:] = [new if name == old else name for name in names]
+        self.index.move(old, new)
+
+    def _note(self, name: str, new: bool) -> None:
         with self.lock:
             self.done.files.append(name)
             if new:
                 self.done.new.append(name)
-            if digest is None:
+            if name not in self.sums:
                 self.done.unverified.append(name)
-        return path
 
 
 def _sums(text: str) -> Iterable[tuple[str, str]]:
@@ -299,8 +334,8 @@ def _listed(work: _Work, folder: str, depth: int) -> Iterable[str]:
             yield name
 
 
-def _run(work: _Work, records: Sequence[str], workers: int, progress: bool | None) -> None:
-    """Fetch the records, each with all that its header names."""
+def _run(work: _Work, todo: Mapping[str, Task], workers: int, progress: bool | None) -> None:
+    """Fetch what is to be fetched, some of it at a time."""
     from tqdm.auto import tqdm
 
     hide = None if progress is None else not progress
@@ -313,7 +348,7 @@ def _run(work: _Work, records: Sequence[str], workers: int, progress: bool | Non
             with work.lock:
                 bar.update(count)
 
-        waiting = {pool.submit(_record, work, name, told): name for name in records}
+        waiting = {pool.submit(task, told): name for name, task in todo.items()}
         try:
             for future in as_completed(waiting):
                 name = waiting[future]

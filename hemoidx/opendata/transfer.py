@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import email.utils
+import gzip
 import hashlib
 import netrc
 import os
@@ -103,7 +104,10 @@ def get_text(url: str, manners: Manners, optional: bool = False, login: bool = F
     """
 
     def read(response: Any) -> str:
-        return bytes(response.content).decode("utf-8", errors="replace")
+        content = bytes(response.content)
+        if content.startswith(b"\x1f\x8b"):
+            content = gzip.decompress(content)
+        return content.decode("utf-8-sig", errors="replace")
 
     try:
         return str(_tried(url, manners, {}, login, read))

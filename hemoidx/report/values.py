@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -39,8 +40,12 @@ _SUMMARY = (
     "unit",
     "lowest to highest window",
     "windows with a value",
-    "verdict",
+    "measured?",
+    "as a reading of",
 )
+_READS = re.compile(r"As (?P<use>[^.;]+?) it (?P<way>says nothing|(?:may )?reads? (?:low or high|low|high))")
+#: A mean pressure that stays below this is said before anything else [mmHg].
+_HARDLY_LIVED_WITH = 40.0
 
 
 def measured(result: Analysis, begin: float, finish: float) -> Markup:
@@ -55,6 +60,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
     )
     if not float(record["valid_s"]):
         used += " " + NO_PULSE
+    used += _low_throughout(result)
     given: list[Piece] = []
     verdicts: set[str] = set()
     missing: list[Index] = []
@@ -65,14 +71,15 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         missing += [index for index in entries if index.name not in rows]
         if rows:
             given += _family(title, table(_SUMMARY, rows.values()), len(rows))
-            verdicts |= {str(row[-1]) for row in rows.values()}
+            verdicts |= {str(row[-2]).split(";")[0] for row in rows.values()}
     return section(
         "What was measured",
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         tag(
             "p",
-            "Median and range of the windows of 30 s that have a value. The verdict is that on the median; "
-            "its reasons stand under Cautions.",
+            "Median and range of the windows of 30 s that have a value. Whether it was measured is said of the "
+            "median, and of windows where some ask for caution; what limits a reading of it stands beside it "
+            "with its direction. The reasons stand under Cautions.",
             class_="quiet",
         ),
         _legend(verdicts),
@@ -108,13 +115,38 @@ def _summary_row(result: Analysis, index: Index) -> list[Piece]:
     value_of_all = float(result.record[index.column].iloc[0])
     decimals = decimals_of(index.unit, value_of_all)
     value = number(value_of_all, decimals)
-    verdict = str(result.verdicts(index.name, table="record")["measurement"].iloc[0])
+    judged = result.verdicts(index.name, table="record").iloc[0]
+    verdict, reading = str(judged["measurement"]), _reading(str(judged["reasons"]))
     if not index.appears_in("windows"):
-        return [index.title, value, index.unit, "whole recording", "–", verdict]
+        return [index.title, value, index.unit, "whole recording", "–", verdict, reading]
     windows = result.windows[index.column].to_numpy(dtype=float)
     known = windows[np.isfinite(windows)]
     spread = f"{number(known.min(), decimals)} to {number(known.max(), decimals)}" if known.size else "–"
-    return [index.title, value, index.unit, spread, f"{known.size} of {windows.size}", verdict]
+    told = result.verdicts(index.name, table="windows")["measurement"].to_numpy()
+    careful = int(np.count_nonzero((told == "caution") & np.isfinite(windows)))
+    if careful and known.size and verdict not in ("caution", "rejected"):
+        verdict += f"; caution in {careful} of {known.size} windows"
+    return [index.title, value, index.unit, spread, f"{known.size} of {windows.size}", verdict, reading]
+
+
+def _reading(reasons: str) -> str:
+    """Uses for which something limits the value, each with the direction: the rest stands under Cautions."""
+    ways = {match["use"]: match["way"] for match in _READS.finditer(reasons)}
+    return "; ".join(f"{use}: {way}" for use, way in ways.items())
+
+
+def _low_throughout(result: Analysis) -> str:
+    """Say that no window's mean reaches what patients live with: nobody can tell why from the wave."""
+    if "mbp" not in result.windows:
+        return ""
+    mean = result.windows["mbp"].to_numpy(dtype=float)
+    mean = mean[np.isfinite(mean)]
+    if not mean.size or mean.max() >= _HARDLY_LIVED_WITH:
+        return ""
+    return (
+        f" Mean pressure stays below {_HARDLY_LIVED_WITH:g} mmHg in every window: a wrong scale or zero, a "
+        "transducer far too high, or profound shock. The wave cannot tell which."
+    )
 
 
 def _not_given(result: Analysis, missing: Iterable[Index]) -> Iterable[Piece]:
