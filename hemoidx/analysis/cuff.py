@@ -85,7 +85,7 @@ def cuff_check(result: Analysis, around_s: float = 60.0) -> CuffCheck:
     rec = result.recording
     if rec is None:
         raise DataUnavailableError(
-            f"{result.record_id}: the recording is not at hand, so its cuff values are not; load and analyse it"
+            f"{result.record_id}: the recording with its cuff values is not at hand; load and analyse it"
         )
     names = _channels(result)
     if not names:

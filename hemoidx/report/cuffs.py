@@ -22,9 +22,10 @@ def beside_the_cuff(result: Analysis) -> Iterable[Piece]:
     if not has_cuff(result):
         return []
     check = result.cuff_check()
-    rows = [
-        [row.statistic, str(row.n), str(row.n_unpaired), _mmhg(row.bias), _mmhg(row.spread)]
-        for row in check.summary.itertuples()
+    columns = [check.summary[name].tolist() for name in ("statistic", "n", "n_unpaired", "bias", "spread")]
+    rows: list[list[Piece]] = [
+        [which, str(n), str(alone), _mmhg(bias), _mmhg(spread)]
+        for which, n, alone, bias, spread in zip(*columns, strict=True)
     ]
     return [section("Beside the cuff", table(_HEAD, rows), tag("p", check.caution))]
 
