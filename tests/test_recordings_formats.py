@@ -93,6 +93,9 @@ def test_edf_with_gaps_between_its_records_keeps_them(tmp_path: Path) -> None:
     discontinuous(tmp_path / "o.edf", (0.0, 0.4))
     with pytest.raises(InputError, match="overlap"):
         hx.load(tmp_path / "o")
+    discontinuous(tmp_path / "b.edf", (0.0, 9.0, 4.0))
+    with pytest.raises(InputError, match="run backwards"):
+        hx.load(tmp_path / "b")
 
 
 @pytest.mark.parametrize("keep", [0, 100, 700])
