@@ -93,6 +93,9 @@ def test_edf_with_gaps_between_its_records_keeps_them(tmp_path: Path) -> None:
     discontinuous(tmp_path / "o.edf", (0.0, 0.4))
     with pytest.raises(InputError, match="overlap"):
         hx.load(tmp_path / "o")
+    discontinuous(tmp_path / "b.edf", (0.0, 9.0, 4.0))
+    with pytest.raises(InputError, match="run backwards"):
+        hx.load(tmp_path / "b")
 
 
 @pytest.mark.parametrize("keep", [0, 100, 700])
@@ -182,6 +185,24 @@ def test_a_case_is_found_under_the_data_root(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setenv("HEMOIDX_DATA", str(tmp_path))
     case(tmp_path / "vitaldb" / "1.0.0" / "7")
     assert hx.load("vitaldb/7", channels="ART").attrs["record_id"] == "7"
+
+
+def test_numbers_noted_evenly_keep_their_seconds(tmp_path: Path) -> None:
+    folder = case(tmp_path / "case")
+    (folder / "cuff.csv").write_text("Time,box/NIBP_SBP\n29,118\n89,121\n149,120\n", encoding="ascii")
+    (folder / "mean.csv").write_text("Time,box/NIBP_MBP\n44,91\n", encoding="ascii")
+    rec = hx.load(folder)
+    for name, seconds in (("NIBP_SBP", [29.0, 89.0, 149.0]), ("NIBP_MBP", [44.0])):
+        there = rec[name].dropna("time_1hz")
+        assert there["time_1hz"].to_numpy().tolist() == seconds
+
+
+def test_two_numbers_in_a_second_are_told_of(tmp_path: Path) -> None:
+    folder = case(tmp_path / "case")
+    (folder / "hr.csv").write_text("Time,box/HR\n1.1,71\n1.9,72\n5,73\n", encoding="ascii")
+    rec = hx.load(folder)
+    assert rec["HR"].dropna("time_1hz").to_numpy().tolist() == [72.0, 73.0]
+    assert any("HR: 1 values were followed" in line for line in rec.attrs["provenance"]["notices"])
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 if TYPE_CHECKING:
     import pandas as pd
 
+    from .cuff import CuffCheck
     from .result import Analysis
 
 
@@ -106,6 +107,31 @@ class Questions:
         return episode_table(
             _of(self), name, below, above, at_least_s, method, longest_gap_s, joined_s, inclusive
         )
+
+    def cuff_check(self, around_s: float = 60.0) -> CuffCheck:
+        """
+        Set the cuff values of the recording beside the line; a cuff is no reference for the line.
+
+        Parameters
+        ----------
+        around_s : float
+            Length of the stretch around each cuff value over which the line is taken [s].
+
+        Returns
+        -------
+        CuffCheck
+            ``pairs`` (line less cuff), ``summary`` (bias and spread) and ``caution``. Masked beats are out.
+
+        Raises
+        ------
+        DataUnavailableError
+            If the recording is not at hand or holds no cuff values.
+        InputError
+            If the length is not a positive number.
+        """
+        from .cuff import cuff_check
+
+        return cuff_check(_of(self), around_s)
 
     def responses(
         self,

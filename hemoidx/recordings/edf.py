@@ -65,6 +65,8 @@ def read_edf(path: Path, channels: str | Sequence[str] | None = None) -> xr.Data
         onset = _onsets(path)
     except (ValueError, OSError, IndexError, KeyError) as error:
         raise InputError(f"{path.name} cannot be read as EDF: {' '.join(str(error).split())}") from error
+    if onset is not None and np.any(np.diff(onset) < edf.data_record_duration - 1e-9):
+        raise InputError(f"{path.name}: records overlap in time or run backwards")
     signals = [signal for signal in edf.signals if signal.label.strip() != _ANNOTATIONS]
     if not signals:
         raise InputError(f"{path.name}: it holds no signal")
@@ -73,8 +75,6 @@ def read_edf(path: Path, channels: str | Sequence[str] | None = None) -> xr.Data
     read = [(name, signals[names.index(name)], names.index(name)) for name in wanted]
     frame = _frame_rate(read)
     found = [_channel(name, signal, k, onset, frame, path) for name, signal, k in read]
-    if onset is not None and np.any(np.diff(onset) < edf.data_record_duration - 1e-9):
-        raise InputError(f"{path.name}: records overlap in time")
     main = next((ch for ch in found if ch.dim == "time"), found[0])
     origin = Origin(
         record_id=path.stem,

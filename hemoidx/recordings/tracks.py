@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from hemoidx.errors import InputError
 from hemoidx.recordings.building import Channel, Origin, build, check_length, empty, unique_names
-from hemoidx.recordings.channels import ARTERIAL, PRESSURE_ROLES, pick_names, role_of
+from hemoidx.recordings.channels import ARTERIAL, CUFF, PRESSURE_ROLES, pick_names, role_of
 from hemoidx.recordings.files import fingerprint
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ _MISSING = ["-nan(ind)", "nan(ind)", "-nan"]
 #: Numbers stand at whole seconds: they come every one to seven.
 _NUMERIC_HZ = 1.0
 _FROM_HZ = 10.0
+#: What may have been noted a single time in a case.
+_NOTED = frozenset({CUFF, "numeric", "cardiac_output"})
 
 
 def is_case(folder: Path) -> bool:
@@ -61,7 +63,8 @@ def read_tracks(folder: Path, channels: str | Sequence[str] | None = None) -> xr
     files = _files(folder)
     names = unique_names([_head(path)[1].rsplit("/", 1)[-1] for path in files])
     wanted = pick_names(names, channels, folder.name)
-    found = [_track(files[names.index(name)], name) for name in wanted]
+    notices = ["pressures state no unit; mmHg was taken", "numbers stand at whole seconds"]
+    found = [_track(files[names.index(name)], name, notices) for name in wanted]
     waves = [ch for ch in found if ch.fs >= _FROM_HZ]
     arterial = [ch.fs for ch in waves if ch.role == ARTERIAL]
     frame = max(arterial or [ch.fs for ch in waves or found])
@@ -74,7 +77,7 @@ def read_tracks(folder: Path, channels: str | Sequence[str] | None = None) -> xr
         source=str(folder),
         fs=frame,
         segments=[{"name": folder.name, "start": main.first, "stop": main.first + main.values.size}],
-        notices=["pressures state no unit; mmHg was taken", "numbers stand at whole seconds"],
+        notices=notices,
         files=[fingerprint(files[names.index(name)], folder) for name in wanted],
         checksums=dict.fromkeys(wanted, "not stated"),
     )
@@ -99,16 +102,24 @@ def _head(path: Path) -> list[str]:
         raise InputError(f"{path.name} cannot be read: {' '.join(str(error).split())}") from error
 
 
-def _track(path: Path, name: str) -> Channel:
+def _track(path: Path, name: str, notices: list[str]) -> Channel:
     import pandas as pd
 
     table = pd.read_parquet(path) if path.suffix == ".parquet" else pd.read_csv(path, na_values=_MISSING)
     time, values = (_numbers(table.iloc[:, k], f"{path.name}, column {k + 1}") for k in (0, 1))
     timed = np.flatnonzero(np.isfinite(time))
-    if timed.size < 2:
+    once = timed.size == time.size == 1 and role_of(name) in _NOTED
+    if timed.size < 2 and not once:
         raise InputError(f"{path.name}: fewer than two of its rows carry a time")
-    wave = timed.size < time.size or np.ptp(np.diff(time)) < 1e-6
-    return _wave(path, name, time, timed, values) if wave else _noted(path, name, time, values)
+    steps = np.diff(time[timed]) / np.diff(timed)
+    # Numbers may come evenly too; they keep their own seconds, which a slow rate would round away.
+    step = steps[:1] if timed.size < time.size else steps
+    if step.size and float(np.median(step)) <= 1.0 / _FROM_HZ:
+        return _wave(path, name, time, timed, values)
+    if timed.size < time.size:
+        row = int(np.flatnonzero(~np.isfinite(time))[0]) + 2
+        raise InputError(f"{path.name}, row {row}: a number noted now and then needs its time")
+    return _noted(path, name, time, values, notices)
 
 
 def _numbers(column: pd.Series[Any], where: str) -> NDArray[np.float64]:
@@ -138,10 +149,17 @@ def _wave(
     return _made(path, name, values.astype(np.float32), fs, first)
 
 
-def _noted(path: Path, name: str, time: NDArray[np.float64], values: NDArray[np.float64]) -> Channel:
+def _noted(
+    path: Path, name: str, time: NDArray[np.float64], values: NDArray[np.float64], notices: list[str]
+) -> Channel:
     if np.any(np.diff(time) < 0):
         raise InputError(f"{path.name}: time does not go forward")
+    known = np.isfinite(values)
+    time, values = (time[known], values[known]) if known.any() else (time, values)
     second = np.floor(time).astype(np.int64)
+    lost = int(np.count_nonzero((np.diff(second) == 0) & (np.diff(values) != 0)))
+    if lost:
+        notices.append(f"{name}: {lost} values were followed by another in the same second, which was kept")
     check_length(int(second[-1] - second[0]) + 1, _NUMERIC_HZ, path.name)
     out = empty(int(second[-1] - second[0]) + 1, np.float32, path.name)
     out[second - second[0]] = values

@@ -34,7 +34,7 @@ def render(result: Analysis) -> str:
     str
         A whole HTML page with its style and pictures inside it.
     """
-    from hemoidx.report import chain, pictures, sections, values
+    from hemoidx.report import chain, cuffs, pictures, sections, values
     from hemoidx.report.html import page, tag
 
     together = pictures.beats_together(result)
@@ -50,6 +50,7 @@ def render(result: Analysis) -> str:
         sections.by_hand(result),
         pictures.whole_recording(result, begin, finish),
         chain.measuring_chain(result),
+        cuffs.beside_the_cuff(result),
         sections.left_out(result, begin, finish),
         tag("section", tag("h2", "Excerpts"), pictures.excerpts(result, begin, finish)),
         tag("section", tag("h2", "Beats together"), together) if together else [],
