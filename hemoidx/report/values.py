@@ -77,9 +77,9 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         tag("p", f"Channel {result.channel}, {sampled}.{uncalibrated} {used}", class_="lead"),
         tag(
             "p",
-            "Median and range of the windows of 30 s that have a value. Whether it was measured is said of the "
-            "median, and of windows where some ask for caution; what limits a reading of it stands beside it "
-            "with its direction. The reasons stand under Cautions.",
+            "Median and range of the windows of 30 s that have a value. Whether it was measured is said of "
+            "the median, and of windows where some ask for caution; what limits a reading of it stands "
+            "beside it with its direction. The reasons stand under Cautions.",
             class_="quiet",
         ),
         _legend(verdicts),
