@@ -59,7 +59,12 @@ def tag(name: str, /, *children: Piece, **attributes: str) -> Markup:
 
 
 def table(
-    head: Iterable[Piece], rows: Iterable[Iterable[Piece]], *, caption: str = "", words: int = 1
+    head: Iterable[Piece],
+    rows: Iterable[Iterable[Piece]],
+    *,
+    caption: str = "",
+    words: int = 1,
+    last_words: int = 0,
 ) -> Markup:
     """
     Make a table that scrolls sideways where the page is too narrow for it.
@@ -74,9 +79,12 @@ def table(
         What the table holds.
     words : int
         How many columns, from the left, hold words; the others hold numbers and are set to the right.
+    last_words : int
+        How many columns, from the right, hold words too.
     """
     names = list(head)
-    kind = ["words" if place < words else "number" for place in range(len(names))]
+    numbers = range(words, len(names) - last_words)
+    kind = ["number" if place in numbers else "words" for place in range(len(names))]
     lines = [
         tag("tr", [tag("td", cell, class_=k) for k, cell in zip(kind, row, strict=True)]) for row in rows
     ]

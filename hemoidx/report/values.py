@@ -38,8 +38,8 @@ _SUMMARY = (
     "quantity",
     "median of windows",
     "unit",
-    "lowest to highest window",
-    "windows with a value",
+    "lowest to highest",
+    "windows",
     "measured?",
     "as a reading of",
 )
@@ -70,7 +70,7 @@ def measured(result: Analysis, begin: float, finish: float) -> Markup:
         rows = {index.name: _summary_row(result, index) for index in entries if _has_value(result, index)}
         missing += [index for index in entries if index.name not in rows]
         if rows:
-            given += _family(title, table(_SUMMARY, rows.values()), len(rows))
+            given += _family(title, table(_SUMMARY, rows.values(), last_words=2), len(rows))
             verdicts |= {str(row[-2]).split(";")[0] for row in rows.values()}
     return section(
         "What was measured",
@@ -125,7 +125,7 @@ def _summary_row(result: Analysis, index: Index) -> list[Piece]:
     told = result.verdicts(index.name, table="windows")["measurement"].to_numpy()
     careful = int(np.count_nonzero((told == "caution") & np.isfinite(windows)))
     if careful and known.size and verdict not in ("caution", "rejected"):
-        verdict += f"; caution in {careful} of {known.size} windows"
+        verdict += f"; caution in {careful} of {known.size}"
     return [index.title, value, index.unit, spread, f"{known.size} of {windows.size}", verdict, reading]
 
 
