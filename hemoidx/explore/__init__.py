@@ -9,6 +9,7 @@ _HOME = {
     "RecordingView": "recording_view",
     "LineBench": "line_bench",
     "MysteryLine": "mystery",
+    "SwingBench": "swing_bench",
 }
 
 __all__ = [*_HOME]
