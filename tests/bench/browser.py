@@ -1,8 +1,8 @@
 """
 How long a hand waits: from a gesture in a real browser to the new picture, view by view.
 
-A day of pressure at 125 Hz (10.8 million samples), 10,000 recordings of a cohort, and the benches. Each gesture
-is repeated, and median and worst are printed [ms]; the clock is that of the page.
+A day of pressure at 125 Hz (10.8 million samples), 10,000 recordings of a cohort, and the benches. Each
+gesture is repeated, and median and worst are printed [ms]; the clock is that of the page.
 """
 
 from __future__ import annotations
