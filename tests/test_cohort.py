@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -17,7 +18,7 @@ import pyarrow.parquet as pq
 import pytest
 
 import hemoidx as hx
-from hemoidx.cohort import layout
+from hemoidx.cohort import engine, layout
 from hemoidx.errors import DataUnavailableError, InputError
 from hemoidx.simulate import Scenario, simulate, write_recording
 from hemoidx.tables import TABLES
@@ -329,8 +330,34 @@ def test_a_scheduler_that_is_there_already_is_used(
     with Cluster(tmp_path, 2) as address:
         found = hx.run_cohort(recordings, tmp_path / "out", scheduler=address)
     assert tables_of(found.folder) == tables_of(cohort.folder)
+
+
+def test_a_scheduler_that_is_not_there_or_goes_away_is_named_and_nothing_is_lost(
+    recordings: Path, cohort: hx.Cohort, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engine, "_PATIENCE_S", 2)
     with pytest.raises(InputError, match="no dask scheduler answers at tcp"):
         hx.run_cohort(recordings, tmp_path / "b", scheduler="tcp://127.0.0.1:9")
+    out = tmp_path / "out"
+    mine = Cluster(tmp_path, 1)
+    with mine as address:
+
+        def leave() -> None:
+            while not list(out.glob("info/*.json")):
+                time.sleep(0.02)
+            mine.kill()
+
+        leaving = threading.Thread(target=leave, daemon=True)
+        leaving.start()
+        try:
+            # It may have been quick enough to finish before.
+            hx.run_cohort(recordings, out, scheduler=address)
+        except DataUnavailableError as error:
+            assert "the same command goes on" in str(error)  # noqa: PT017
+        leaving.join(20.0)
+    again = hx.run_cohort(recordings, out, workers=0)
+    assert again.failures.empty
+    assert tables_of(again.folder) == tables_of(cohort.folder)
 
 
 @pytest.mark.parametrize("what", ["the whole", "a worker"])

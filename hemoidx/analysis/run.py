@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 Wave = NDArray[np.floating[Any]]
 
-ALGORITHM = 3
+ALGORITHM = 4
 """Raised when results change; part of what decides whether a saved result is still good."""
 LEAST_RATE_HZ = 40.0
 """Slower sampling is refused: an upstroke would hold fewer than four samples. Validated from 60 Hz on."""

@@ -90,7 +90,7 @@ def _together(
                 heard(future.result())
             except (CancelledError, Exception) as error:
                 if not _died(error):
-                    raise
+                    raise _gone(error) from error
                 suspects.append(job)
     return suspects
 
@@ -101,7 +101,7 @@ def _alone(executor: Executor, job: Job) -> Summary:
         return executor.submit(work, job).result()
     except (CancelledError, Exception) as error:
         if not _died(error):
-            raise
+            raise _gone(error) from error
     out = Path(job.out)
     mark = marker(out, job.record_id)
     try:
@@ -118,13 +118,17 @@ def _alone(executor: Executor, job: Job) -> Summary:
 
 
 def _died(error: BaseException) -> bool:
-    """Whether an error says that a process died, rather than that a scheduler is gone."""
-    return type(error).__name__ in (
-        "KilledWorker",
-        "CancelledError",
-        "FutureCancelledError",
-        "CommClosedError",
-    )
+    """Whether an error says that the process of a recording died."""
+    return type(error).__name__ == "KilledWorker"
+
+
+def _gone(error: BaseException) -> BaseException:
+    """What to raise where no process is to blame: a scheduler that went away, or a fault of ours."""
+    if type(error).__name__ in ("CancelledError", "FutureCancelledError", "CommClosedError", "TimeoutError"):
+        return DataUnavailableError(
+            "cohort: the scheduler went away; what is done is kept, and the same command goes on"
+        )
+    return error
 
 
 @contextlib.contextmanager

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .rules import CAUTION, UNDOCUMENTED_LEVEL, Limit, Rule, When, reject
 
 #: Sites at which reflection has changed the pulse; the tip of an umbilical catheter lies in the aorta.
@@ -23,6 +25,10 @@ AT_FLOOR = (
 )
 #: What is read up to the notch, or from it on, stands and falls with it.
 NOTCH_AT_FLOOR = (Rule(CAUTION, When(column="notch_height", below=FLOOR), f"its notch {AT_FLOOR}"),)
+#: The same of breaths, whose table has no notch of its own: it is asked of windows and of the recording.
+NOTCHES_AT_FLOOR = tuple(
+    replace(rule, when=replace(rule.when, tables=("windows", "record"))) for rule in NOTCH_AT_FLOOR
+)
 _SITE = "context.site"
 _SUPPORT = "context.mechanical_support"
 

@@ -48,6 +48,11 @@ class Cluster:
                 subprocess.Popen(command, stdout=log, stderr=log, env=environment, cwd=self._folder)
             )
 
+    def kill(self) -> None:
+        """End them at once, as a power cut does."""
+        for process in self._started:
+            process.kill()
+
     def __exit__(self, *_: object) -> None:
         for process in reversed(self._started):
             process.terminate()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..index import Index, Range
+from ..limits import NOTCH_AT_FLOOR
 from ..rules import (
     CAUTION,
     CLIPPED,
@@ -295,7 +296,8 @@ TAU_AREA = Index(
     + CLIPPED
     + reject("no_notch", "end_unknown", "mechanical_support")
     + STATIC_LINE
-    + DYNAMIC_SHAPE,
+    + DYNAMIC_SHAPE
+    + NOTCH_AT_FLOOR,
     harmed_by=("offset", "line"),
     limits=(
         Limit(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..index import Index
+from ..limits import NOTCHES_AT_FLOOR
 from ..rules import DYNAMIC_SHAPE, REJECTED, Limit, Rule, When
 from .breath_rules import MISSING, PRELOAD_LIMITS, SWING_RULES
 from .swings import relative_swing
@@ -146,7 +147,7 @@ DYNAMIC_ELASTANCE = Index(
 _COUPLED = "it is computed from the same pressure as ppv: their agreement or ratio is partly arithmetic"
 
 
-def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
+def _svv(method: str, words: str, function: Callable[..., Float], rules: tuple[Rule, ...] = ()) -> Index:
     """Entry of the variation of one estimator of stroke volume."""
     return Index(
         name=f"svv_{method}",
@@ -161,7 +162,7 @@ def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
             "standard definition, as printed in teaching texts (max - min over mean); the mean of the two "
             "extremes after Michard F, et al. Am J Respir Crit Care Med 2000;162:134-138",
         ),
-        rules=SWING_RULES + DYNAMIC_SHAPE,
+        rules=SWING_RULES + DYNAMIC_SHAPE + rules,
         limits=(
             *PRELOAD_LIMITS,
             Limit("confirmation of ppv", "says nothing", _COUPLED, source="common practice, no source"),
@@ -174,7 +175,7 @@ def _svv(method: str, words: str, function: Callable[..., Float]) -> Index:
 
 
 SVV_INDICES = (
-    _svv("systolic_area", "systolic area", svv_systolic_area),
+    _svv("systolic_area", "systolic area", svv_systolic_area, NOTCHES_AT_FLOOR),
     _svv(
         "liljestrand_zander",
         "pulse pressure over the sum of systolic and diastolic pressure",

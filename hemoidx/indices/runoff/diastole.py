@@ -172,7 +172,15 @@ NOTCH_PRESSURE = Index(
     inputs=("pressure", "notch", "fs"),
     function=notch_pressure,
     sources=("common practice, no source: pressure at the landmark",),
-    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch") + STATIC_LINE + DYNAMIC_SHAPE + SUPPORTED,
+    rules=(
+        *PRESSURE_RULES,
+        *LOWER_RAIL,
+        *reject("no_notch"),
+        *STATIC_LINE,
+        *DYNAMIC_SHAPE,
+        *SUPPORTED,
+        *NOTCH_AT_FLOOR,
+    ),
     harmed_by=("offset", "gain", "line"),
     limits=(
         Limit(
@@ -229,7 +237,15 @@ DOWNSLOPE = Index(
     inputs=("pressure", "notch_pressure", "notch", "end", "fs"),
     function=downslope,
     sources=(_WESTERHOF,),
-    rules=PRESSURE_RULES + LOWER_RAIL + reject("no_notch", "end_unknown") + GAIN + DYNAMIC_SHAPE + NO_PUMP,
+    rules=(
+        *PRESSURE_RULES,
+        *LOWER_RAIL,
+        *reject("no_notch", "end_unknown"),
+        *GAIN,
+        *DYNAMIC_SHAPE,
+        *NO_PUMP,
+        *NOTCH_AT_FLOOR,
+    ),
     harmed_by=("gain", "line"),
     limits=(
         Limit(
@@ -253,7 +269,13 @@ DIASTOLIC_FRACTION = Index(
     inputs=("onset", "notch", "end"),
     function=diastolic_fraction,
     sources=("common practice, no source",),
-    rules=SHAPE_RULES + reject("no_notch", "end_unknown") + DYNAMIC_SHAPE + SUPPORTED,
+    rules=(
+        *SHAPE_RULES,
+        *reject("no_notch", "end_unknown"),
+        *DYNAMIC_SHAPE,
+        *SUPPORTED,
+        *NOTCH_AT_FLOOR,
+    ),
     harmed_by=("line",),
     shared_inputs=("systolic_fraction",),
 )
