@@ -152,18 +152,7 @@ def _executor(
     count = workers or os.cpu_count() or 1
     with dask.config.set(settings), contextlib.ExitStack() as stack:
         if scheduler is None:
-            local: Any = LocalCluster
-            cluster: Any = stack.enter_context(
-                local(
-                    n_workers=count,
-                    threads_per_worker=1,
-                    processes=True,
-                    host="127.0.0.1",
-                    dashboard_address=None,
-                    memory_limit="auto" if memory is None else memory,
-                    silence_logs=logging.CRITICAL,
-                )
-            )
+            cluster: Any = stack.enter_context(_local(LocalCluster, count, memory))
         else:
             cluster = scheduler
         try:
@@ -173,6 +162,25 @@ def _executor(
             raise InputError(f"cohort: no dask scheduler answers at {scheduler}; is it running?") from error
         executor = stack.enter_context(client.get_executor(pure=False))
         yield executor, lambda: _width(client, count if scheduler is None else None)
+
+
+def _local(make: Any, count: int, memory: int | None) -> Any:
+    """Processes on this machine; a script that starts them again and again is told how to be written."""
+    try:
+        return make(
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            host="127.0.0.1",
+            dashboard_address=None,
+            memory_limit="auto" if memory is None else memory,
+            silence_logs=logging.CRITICAL,
+        )
+    except RuntimeError as error:
+        raise InputError(
+            "cohort: its processes could not be started; in a script saved as a file the call stands under "
+            "'if __name__ == \"__main__\":', and workers=0 needs no processes"
+        ) from error
 
 
 def _width(client: Any, local: int | None) -> int:
