@@ -163,6 +163,17 @@ def test_an_edit_that_cannot_be_followed_is_said_and_changes_nothing(result: hx.
     assert view.result is result
 
 
+def test_annotations_wait_for_edits_that_were_not_followed(result: hx.Analysis, tmp_path: Path) -> None:
+    view = RecordingView(result, edits=[{"action": "add_span", "from_s": 5.0, "to_s": 6.0, "kind": "motion"}])
+    with pytest.raises(InputError, match="analyse again first"):
+        view.save_annotations(tmp_path)
+    view.rerun()
+    assert view.save_annotations(tmp_path).is_file()
+    # Edits that were taken back stay so when the view is made again.
+    view.set(edits=[])
+    assert RecordingView(view.result, **view.state).state["edits"] == []
+
+
 def test_annotations_are_read_back_by_wfdb(result: hx.Analysis, tmp_path: Path) -> None:
     view = RecordingView(result)
     path = view.save_annotations(tmp_path / "notes")

@@ -161,7 +161,7 @@ class MysteryLine(View):
             f"The flush shows a line of {found.hz:.0f} Hz and damping {found.damping:.2f}, {kind}. Systolic "
             f"is recorded as {sbp[1]:.0f} for {sbp[0]:.0f}, mean as {mean[1]:.0f} for {mean[0]:.0f} mmHg."
         )
-        if abs(found.static) >= 1.0:
+        if abs(self.cuff() - mean[1]) > _CUFF_SAYS + 1.0:
             told.append(
                 f"The cuff's mean of {self.cuff():.0f} differs from the recorded {mean[1]:.0f} by more than "
                 "cuffs scatter: every pressure is shifted alike, and the shape is left alone."

@@ -80,7 +80,7 @@ class RecordingView(View):
             raise DataUnavailableError(
                 "the samples of this analysis are not at hand; load and analyse the recording again"
             )
-        if not state.get("edits") and self.result.info["edits"]:
+        if "edits" not in state and self.result.info["edits"]:
             state["edits"] = self.result.info["edits"]
         self._begin, self._end = self._ends()
         self._held: tuple[float, float] | None = None
@@ -218,6 +218,8 @@ class RecordingView(View):
 
     def save_annotations(self, folder: str | Path, extension: str = "hxb") -> Path:
         """Save beats and spans as WFDB annotations, see `hemoidx.analysis.annotations`."""
+        if self._state["edits"] != self.result.info["edits"]:
+            raise InputError("annotations: some edits were not followed yet; analyse again first")
         return write_annotations(self.result, folder, extension)
 
     def code(self) -> str:

@@ -116,7 +116,10 @@ def served(code: str, port: int = 0) -> Iterator[tuple[str, subprocess.Popen[byt
     with tempfile.TemporaryDirectory(prefix="hemoidx-") as name:
         folder = Path(name)
         make: Any = v4
-        notebook = make.new_notebook(cells=[make.new_code_cell(code)])
+        # What a reader saves by a relative name belongs where the command was given, not into a folder that
+        # goes away with the page.
+        here = f"import os\n\nos.chdir({os.getcwd()!r})\n"
+        notebook = make.new_notebook(cells=[make.new_code_cell(here + code)])
         notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
         write: Any = writes
         (folder / "hemoidx.ipynb").write_text(str(write(notebook)), encoding="utf-8")
