@@ -141,3 +141,10 @@ def test_the_artery_is_hidden_until_the_answer_is_told() -> None:
     view.set(number=6)
     assert view.state["told"] is False
     assert MysteryLine(number=5).describe() == MysteryLine(number=5).describe()
+
+
+def test_only_what_shifts_the_mean_is_said_to_differ_from_the_cuff() -> None:
+    for number in range(60):
+        view = MysteryLine(number=number)
+        shifted = view.fault.key in ("high", "low", "zero_low", "zero_high")
+        assert ("more than cuffs scatter" in view.grade()[1]) is shifted, number

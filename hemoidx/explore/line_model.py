@@ -134,7 +134,7 @@ class Seen:
 
 def seen(state: Mapping[str, Any]) -> Seen:
     """
-    Work out what is recorded.
+    Work out what is recorded, once for each state.
 
     Parameters
     ----------
@@ -146,7 +146,13 @@ def seen(state: Mapping[str, Any]) -> Seen:
     Seen
         The line is lumped to its lowest mode (`hemoidx.line.lumped`): a teaching line of second order.
     """
-    who = patient(*(float(state[key]) for key in PATIENT))
+    return _seen(tuple((key, float(state[key])) for key in (*PATIENT, *LINE)))
+
+
+@lru_cache(maxsize=16)
+def _seen(values: tuple[tuple[str, float], ...]) -> Seen:
+    state = dict(values)
+    who = patient(*(state[key] for key in PATIENT))
     mode = lumped(physical(state))
     hz, damping = mode.natural_frequency_hz, mode.damping_ratio
     gain = float(state["gain"])

@@ -85,14 +85,16 @@ def outlines(rate: float, mean_pressure: float, pulse_pressure: float, upstroke:
 
 
 def _plane(ax: Axes, found: Seen, who: tuple[float, float, float, float]) -> None:
+    from matplotlib.collections import LineCollection
     from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
     ax.set_xscale("log")
     ax.set_yscale("log")
     for level, lines in outlines(*who):
-        for line in lines:
-            colour, dash = (HIGH, "-") if level > 0 else (LOW, "--")
-            ax.plot(line[:, 0], line[:, 1], color=colour, linestyle=dash, linewidth=1.0)
+        colour, dash = (HIGH, "-") if level > 0 else (LOW, "--")
+        ax.add_collection(
+            LineCollection(lines, colors=colour, linestyles=dash, linewidths=1.0), autolim=False
+        )
         if lines:
             longest = max(lines, key=len)
             x, y = longest[len(longest) // 3]
