@@ -79,6 +79,8 @@ def test_any_reader_of_parquet_takes_the_tables(cohort: hx.Cohort) -> None:
     assert polars.scan_parquet(str(folder / "*.parquet")).select("mbp").collect()[
         "mbp"
     ].drop_nans().mean() == (pytest.approx(mean))
+    frames = pytest.importorskip("dask.dataframe")
+    assert frames.read_parquet(str(folder))["mbp"].mean().compute() == pytest.approx(mean)
     (by_sql,) = duckdb.sql(f"select avg(mbp) from '{folder}/*.parquet' where not isnan(mbp)").fetchall()[0]
     assert by_sql == pytest.approx(mean)
 

@@ -232,6 +232,12 @@ def test_an_analysis_without_its_samples_says_so(result: hx.Analysis, tmp_path: 
         RecordingView(moved)
 
 
+def test_a_smaller_catalogue_shows_what_it_has(result: hx.Analysis) -> None:
+    small = hx.analyse(result.recording, catalogue=hx.default_catalogue().only("hr"))
+    assert RecordingView(small).state["index"] in ("duration", "hr")
+    RecordingView(small).figure()
+
+
 @pytest.mark.parametrize(
     ("state", "words"),
     [

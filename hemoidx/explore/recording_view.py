@@ -85,7 +85,13 @@ class RecordingView(View):
         self._begin, self._end = self._ends()
         self._held: tuple[float, float] | None = None
         self._verdicts: dict[tuple[str, str], pd.DataFrame] = {}
-        first = {"from_s": self._begin, "to_s": min(self._end, self._begin + _FIRST_LOOK_S)}
+        if not self.indices:
+            raise InputError("the catalogue of this analysis has no index of beats or windows to show")
+        first = {
+            "from_s": self._begin,
+            "to_s": min(self._end, self._begin + _FIRST_LOOK_S),
+            "index": "mbp" if "mbp" in self.indices else self.indices[0],
+        }
         super().__init__(**{**first, **state})
 
     @cached_property
