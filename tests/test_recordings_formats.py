@@ -220,6 +220,28 @@ def test_a_spoiled_track_says_what_is_wrong(text: str, words: str, tmp_path: Pat
         hx.load(tmp_path)
 
 
+def test_cases_of_tracks_are_a_cohort_and_are_kept(tmp_path: Path) -> None:
+    """A case is one recording, not one for each of its tracks; plain tables beside it stay their own."""
+    made = simulate(Scenario(name="ash", duration_s=30.0, fs=500.0, seed=3)).recording["ABP"].to_numpy()
+    for case_id in ("7", "8"):
+        folder = tmp_path / "in" / case_id
+        folder.mkdir(parents=True)
+        times = np.r_[0.0, 0.002, np.full(made.size - 2, np.nan)]
+        pd.DataFrame({"Time": times, "box/ART": made}).to_parquet(folder / "ART.parquet")
+        (folder / "HR.csv").write_text("Time,box/HR\n1,71\n4,72\n", encoding="ascii")
+    plain = pd.DataFrame({"time": np.arange(made.size) / 500.0, "ABP [mmHg]": made})
+    plain.to_csv(tmp_path / "in" / "plain.csv", index=False)
+    cohort = hx.run_cohort(tmp_path / "in", tmp_path / "out", workers=0)
+    assert cohort.done == ["7", "8", "plain"]
+    files = {path: path.stat().st_mtime_ns for path in (tmp_path / "out" / "tables").rglob("*.parquet")}
+    hx.run_cohort(tmp_path / "in", tmp_path / "out", workers=0)
+    assert files == {
+        path: path.stat().st_mtime_ns for path in (tmp_path / "out" / "tables").rglob("*.parquet")
+    }
+    with pytest.raises(InputError, match="is a folder"):
+        hx.load(tmp_path / "in")
+
+
 # --- simulated pulse waves -------------------------------------------------------------------------------
 
 

@@ -115,14 +115,22 @@ def members_of(source: Any) -> tuple[list[Member], str]:
 
 
 def _below(folder: Path) -> Iterator[Member]:
-    """Recordings in a folder and below it; of one name only the kind that is read first."""
+    """Recordings in a folder and below it, cases of tracks whole; of one name the kind that is read first."""
+    from ..recordings.tracks import SUFFIXES as TRACKS
+    from ..recordings.tracks import is_case
+
     files = sorted(path for path in folder.rglob("*") if path.name.endswith(SUFFIXES) and path.is_file())
     hidden = {path for path in files if any(p.startswith(".") for p in path.relative_to(folder).parts)}
     parts = {part for path in files if path.suffix == ".hea" for part in _segments(path)}
+    places = sorted({path.parent for path in files if path.name.endswith(TRACKS) and path not in hidden})
+    cases = {place for place in places if is_case(place)}
+    for case in sorted(cases):
+        name = case.relative_to(folder).as_posix()
+        yield Member(case.name if name == "." else name, str(case.absolute()))
     taken: set[str] = set()
     for suffix in SUFFIXES:
         for path in files:
-            if not path.name.endswith(suffix) or path in hidden or path in parts:
+            if not path.name.endswith(suffix) or path in hidden or path in parts or path.parent in cases:
                 continue
             if suffix != ".hea" and not _has_time(path):
                 continue
@@ -273,7 +281,12 @@ def _split(rows: list[dict[str, Any]], where: str) -> Documented:
         if said:
             kept.append(said)
     if kept:
-        Context._from_table(kept, where, None, Path())
+        import pandas as pd
+
+        try:
+            Context.read(pd.DataFrame(kept))
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from error
     return Documented(tuple(kept), groups)
 
 

@@ -81,7 +81,7 @@ def read_edf(path: Path, channels: str | Sequence[str] | None = None) -> xr.Data
         source=str(path),
         fs=frame,
         segments=[{"name": path.stem, "start": main.first, "stop": main.first + main.values.size}],
-        start_time=_start(edf),
+        start_time=_start(edf, edfio.AnonymizedDateError),
         comments=[f"{a.onset:g} s: {a.text}" for a in edf.annotations if a.text],
         notices=[
             *([] if onset is None else ["records are not continuous; the times between them are gaps"]),
@@ -99,11 +99,10 @@ def _frame_rate(read: Sequence[tuple[str, Any, int]]) -> float:
     return float(max(arterial or [signal.sampling_frequency for _, signal, _ in read]))
 
 
-def _start(edf: Any) -> str:
+def _start(edf: Any, anonymised: type[Exception]) -> str:
     try:
         return str(edf.startdatetime.isoformat())
-    except Exception:
-        # Anonymised files have no date; edfio has an error of its own for that.
+    except (anonymised, ValueError):
         return ""
 
 

@@ -29,9 +29,18 @@ _NOTED = frozenset({CUFF, "numeric", "cardiac_output"})
 
 
 def is_case(folder: Path) -> bool:
-    """Whether a folder holds tracks: tables of two columns, the first of them the time."""
+    """Whether a folder holds tracks: tables of two columns, the time and something named device/NAME."""
     files = _files(folder)
-    return bool(files) and all(len(_head(path)) == 2 and _head(path)[0].lower() == _TIME for path in files)
+    return bool(files) and all(map(_is_track, files))
+
+
+def _is_track(path: Path) -> bool:
+    # Without the slash it may as well be a recording of one channel.
+    try:
+        head = _head(path)
+    except (InputError, OSError, ValueError):
+        return False
+    return len(head) == 2 and head[0].lower() == _TIME and "/" in head[1]
 
 
 def read_tracks(folder: Path, channels: str | Sequence[str] | None = None) -> xr.Dataset:
@@ -78,7 +87,7 @@ def read_tracks(folder: Path, channels: str | Sequence[str] | None = None) -> xr
         fs=frame,
         segments=[{"name": folder.name, "start": main.first, "stop": main.first + main.values.size}],
         notices=notices,
-        files=[fingerprint(files[names.index(name)], folder) for name in wanted],
+        files=[fingerprint(files[names.index(name)], folder.parent) for name in wanted],
         checksums=dict.fromkeys(wanted, "not stated"),
     )
     return build(found, origin)
